@@ -1,0 +1,1 @@
+"""The pure core: decides from what it is told, and touches no clock, file, socket or thread."""

@@ -1,0 +1,48 @@
+"""Everything the engine is told before it begins: program, limits, the cell's constants, who measures what."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from chargerd.core.limits import Limits
+from chargerd.core.program import Program
+from chargerd.core.reading import ChannelInputs
+
+
+@dataclass(frozen=True, slots=True)
+class Gassing:
+    """How gassing is judged on this cell.
+
+    `threshold_V` at 25 degC, `coefficient_V_per_K` of it (negative), `measured` whether it was measured on this cell,
+    `current_25_A` the gas current at the threshold and 25 degC, `decade_V` the Tafel slope in V per decade.
+    """
+
+    threshold_V: float = 1.85
+    coefficient_V_per_K: float = -0.004
+    measured: bool = False
+    current_25_A: float = 0.0
+    decade_V: float = 0.120
+
+
+@dataclass(frozen=True, slots=True)
+class Resolves:
+    """What this bench can tell apart: expanded-free standard uncertainties of differences, V, A, K (0 = ideal)."""
+
+    voltage_V: float = 0.0
+    current_A: float = 0.0
+    temperature_K: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory."""
+
+    program: Program
+    limits: Limits
+    inputs: ChannelInputs
+    rated_Ah: float
+    gassing: Gassing = Gassing()
+    resolves: Resolves = Resolves()
+    ovp_V: float | None = None
+    ocp_A: float | None = None
+    missed_max: int = 3

@@ -1,0 +1,1 @@
+"""The thin shell that acts: clock, channel loop, worker, keeper and off."""

@@ -1,0 +1,1 @@
+"""Instruments as data: dialects, framings, transports, and the roles a channel needs."""

@@ -1,0 +1,1 @@
+"""How bytes become messages. Pure: no sockets, no clock."""

@@ -1,0 +1,1 @@
+"""A run's files: the record of every input, and the state itself."""

@@ -1,0 +1,1 @@
+"""What watchers see, fed by Snapshots alone."""
