@@ -21,12 +21,13 @@ what can be wrong with the wires, `fixtures` names the cells of the boathouse.
 from __future__ import annotations
 
 from math import ceil, exp, inf, log, sqrt
+from typing import NamedTuple
 
 from chargerd.errors import InternalError
 from chargerd.sim.laws import REST, Law
 from chargerd.sim.parameters import REFERENCE_K, ZERO_DEGC_K, CellParameters, GAS_CONSTANT_J_per_mol_K, constants_of
 
-__all__ = ["REST", "Cell", "CellParameters", "Law"]
+__all__ = ["REST", "Cell", "CellParameters", "Law", "Ledger"]
 
 OXYGEN_g_per_Ah = 0.2985  # O2, 32.00 g per 4 F
 HYDROGEN_g_per_Ah = 0.0376  # H2, 2.016 g per 2 F
@@ -46,6 +47,19 @@ LONG_REST_s = 2 * 86400.0
 SLOW_s, QUICK_s, LONG_s = 10.0, 1.0, 60.0  # steps at rest or constant voltage; under current; in rests of days
 
 
+class Ledger(NamedTuple):
+    """Where charge is and where it went, in Ah; the meanings are those of the cell's attributes in coulombs."""
+
+    stored: float
+    zinc: float
+    oxygen: float
+    hydrogen: float
+    leak: float
+    short: float
+    charge_in: float
+    charge_out: float
+
+
 class Cell:
     """One simulated cell. Public attributes are read by anyone; the three ending the list below may also be set.
 
@@ -63,40 +77,11 @@ class Cell:
     """
 
     __slots__ = (
-        "_bare",
-        "_constants",
-        "_dt_s",
-        "_evaporated_g",
-        "_fade",
-        "_keep1",
-        "_keep2",
-        "_keep_heat",
-        "_temperature_K",
-        "_throughput_C",
-        "_v1_V",
-        "_v2_V",
-        "ambient_degC",
-        "charge_in_C",
-        "charge_out_C",
-        "contact_ohm",
-        "current_A",
-        "elapsed_s",
-        "electrode_voltage_V",
-        "energy_in_J",
-        "energy_out_J",
-        "gas_current_A",
-        "hydrogen_C",
-        "hydrogen_current_A",
-        "leak_C",
-        "leak_current_A",
-        "oxygen_C",
-        "parameters",
-        "short_C",
-        "short_current_A",
-        "short_ohm",
-        "stored_C",
-        "voltage_V",
-        "zinc_C",
+        "_bare", "_constants", "_dt_s", "_evaporated_g", "_fade", "_keep1", "_keep2", "_keep_heat", "_temperature_K",
+        "_throughput_C", "_v1_V", "_v2_V", "ambient_degC", "charge_in_C", "charge_out_C", "contact_ohm", "current_A",
+        "elapsed_s", "electrode_voltage_V", "energy_in_J", "energy_out_J", "gas_current_A", "hydrogen_C",
+        "hydrogen_current_A", "leak_C", "leak_current_A", "oxygen_C", "parameters", "short_C", "short_current_A",
+        "short_ohm", "stored_C", "voltage_V", "zinc_C",
     )  # fmt: skip
 
     def __init__(
@@ -106,6 +91,7 @@ class Cell:
         ambient_degC: float = 25.0,
         fresh: bool = True,
         zinc_Ah: float | None = None,
+        stored_Ah: float = 0.0,
     ) -> None:
         """A cell just assembled (`fresh`), or one formed by many cycles and then discharged to its immersion voltage.
 
@@ -114,6 +100,7 @@ class Cell:
             ambient_degC: the room, and the cell at first.
             fresh: never charged before.
             zinc_Ah: zinc on the negative; by default none in a fresh cell and 0.4 of the nominal capacity in a formed one.
+            stored_Ah: charge put in before the story begins: on the positive, and as zinc on top of `zinc_Ah`.
         """
         self.parameters = parameters
         self._constants = constants_of(parameters)
@@ -126,9 +113,11 @@ class Cell:
             self.zinc_C = 0.0 if fresh else FORMED_ZINC * parameters.Cnom
         else:
             self.zinc_C = zinc_Ah * SECONDS_PER_HOUR
+        self.stored_C = stored_Ah * SECONDS_PER_HOUR
+        self.zinc_C += self.stored_C
         self._bare = log(NEGATIVE_LIMIT_V / parameters.Un0)
         self._fade = 1.0
-        self._v1_V = self._v2_V = self._evaporated_g = self.stored_C = self.elapsed_s = 0.0
+        self._v1_V = self._v2_V = self._evaporated_g = self.elapsed_s = 0.0
         self.oxygen_C = self.hydrogen_C = self.leak_C = self.short_C = 0.0
         self.charge_in_C = self.charge_out_C = self.energy_in_J = self.energy_out_J = 0.0
         self.electrode_voltage_V = parameters.Uimm
@@ -367,41 +356,15 @@ class Cell:
         return max(self.parameters.w0 - self.mass_loss_g, WATER_LEFT_MIN * self.parameters.w0)
 
     @property
-    def stored_Ah(self) -> float:
-        """Charge on the positive, counted from immersion."""
-        return self.stored_C / SECONDS_PER_HOUR
-
-    @property
-    def zinc_Ah(self) -> float:
-        """Plated zinc."""
-        return self.zinc_C / SECONDS_PER_HOUR
-
-    @property
-    def oxygen_Ah(self) -> float:
-        """Charge into gas at the positive."""
-        return self.oxygen_C / SECONDS_PER_HOUR
-
-    @property
-    def hydrogen_Ah(self) -> float:
-        """Charge into hydrogen at the negative, corrosion included."""
-        return self.hydrogen_C / SECONDS_PER_HOUR
-
-    @property
-    def leak_Ah(self) -> float:
-        """Charge lost by the positive's leak."""
-        return self.leak_C / SECONDS_PER_HOUR
-
-    @property
-    def short_Ah(self) -> float:
-        """Charge lost through the internal short."""
-        return self.short_C / SECONDS_PER_HOUR
-
-    @property
-    def charge_in_Ah(self) -> float:
-        """Charge put in at the terminals."""
-        return self.charge_in_C / SECONDS_PER_HOUR
-
-    @property
-    def charge_out_Ah(self) -> float:
-        """Charge taken out at the terminals."""
-        return self.charge_out_C / SECONDS_PER_HOUR
+    def ledger_Ah(self) -> Ledger:
+        """All sums of charge, in Ah."""
+        return Ledger(
+            self.stored_C / SECONDS_PER_HOUR,
+            self.zinc_C / SECONDS_PER_HOUR,
+            self.oxygen_C / SECONDS_PER_HOUR,
+            self.hydrogen_C / SECONDS_PER_HOUR,
+            self.leak_C / SECONDS_PER_HOUR,
+            self.short_C / SECONDS_PER_HOUR,
+            self.charge_in_C / SECONDS_PER_HOUR,
+            self.charge_out_C / SECONDS_PER_HOUR,
+        )
