@@ -1,0 +1,129 @@
+"""The one table of transports: address scheme → where it is opened. A library that is missing is told, not hidden.
+
+To add a transport: a module with `async open_link(address, *, deadline_s, in_flight) -> Link`, and one row in `TRANSPORTS`.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Awaitable, Callable
+from importlib import import_module
+from urllib.parse import parse_qsl
+
+from chargerd.errors import BenchError, LinkError
+from chargerd.instruments.transports.link import TERMINATORS, Address, InFlight, Link
+
+TRANSPORTS: dict[str, str] = {
+    "tcp": "chargerd.instruments.transports.tcp:open_link",
+    "memory": "chargerd.instruments.transports.memory:open_link",
+    "serial": "chargerd.instruments.transports.serial_line:open_link",
+    "visa": "chargerd.instruments.transports.visa:open_link",
+    "trace": "chargerd.instruments.transports.trace:open_link",
+}
+
+_OPTIONS: dict[str, frozenset[str]] = {
+    "tcp": frozenset({"eol"}),
+    "memory": frozenset({"eol"}),
+    "serial": frozenset({"eol", "baud"}),
+    "visa": frozenset({"eol", "baud", "library"}),
+}
+
+_VISA_SOCKET = re.compile(r"TCPIP[0-9]*::([^:]+|\[[0-9A-Fa-f:]+\])::([0-9]+)::SOCKET", re.IGNORECASE)
+_VISA = re.compile(r"(?:ASRL|GPIB|USB|TCPIP|PXI|VXI)[^:]*::.*", re.IGNORECASE)
+_TCP = re.compile(r"(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]):([0-9]{1,5})")
+_SCHEME = re.compile(r"(?P<trace>trace\+)?(?P<scheme>[a-z]+)(?:\+(?P<library>[A-Za-z0-9]+))?://(?P<rest>.+)")
+
+Opener = Callable[..., Awaitable[Link]]
+
+
+def _wrong(text: str, what: str) -> BenchError:
+    return BenchError((f"address {text!r}: {what}",))
+
+
+def parse_address(text: str) -> Address:
+    """Read an address as it stands in a bench file.
+
+    `tcp://192.168.1.20:5025` · `TCPIP::192.168.1.20::5025::SOCKET` (the same) · `serial:///dev/ttyUSB0?baud=9600&eol=lf` ·
+    `visa://USB0::…::INSTR` or the bare resource name, `visa+py://…` to name the VISA library, or
+    `visa://…?library=file.yaml@sim` · `memory://name` · `trace+tcp://…?log=wire.log` to write down every byte.
+
+    Raises:
+        BenchError: not an address; the message says what to write instead.
+    """
+    socket = _VISA_SOCKET.fullmatch(text)
+    if socket is not None:
+        return Address(text, "tcp", f"{socket[1]}:{socket[2]}")
+    if _VISA.fullmatch(text) is not None:
+        return Address(text, "visa", text)
+    match = _SCHEME.fullmatch(text)
+    if match is None:
+        raise _wrong(text, "write it as tcp://host:port, serial:///dev/NAME?baud=9600, or visa://RESOURCE")
+    target, _, query = match["rest"].partition("?")
+    options = dict(parse_qsl(query, keep_blank_values=True))
+    if match["trace"]:
+        log = options.pop("log", "wire.log")
+        inner = text.removeprefix("trace+").partition("?")[0]
+        rest = "&".join(f"{key}={value}" for key, value in options.items())
+        parse_address(inner + ("?" + rest if rest else ""))
+        return Address(text, "trace", inner + ("?" + rest if rest else ""), {"log": log})
+    if match["library"]:
+        options.setdefault("library", "@" + match["library"])
+    return _checked(Address(text, match["scheme"], target, options))
+
+
+def _checked(address: Address) -> Address:
+    allowed = _OPTIONS.get(address.scheme)
+    if allowed is None:
+        known = ", ".join(sorted(f"{scheme}://" for scheme in _OPTIONS))
+        raise _wrong(address.text, f"no transport {address.scheme}://; there are {known}")
+    for key in address.options:
+        if key not in allowed:
+            raise _wrong(address.text, f"{address.scheme}:// has no option {key!r}; it has {', '.join(sorted(allowed))}")
+    if address.options.get("eol", "lf") not in TERMINATORS:
+        raise _wrong(address.text, f"eol is one of {', '.join(TERMINATORS)}")
+    if not address.options.get("baud", "9600").isdecimal():
+        raise _wrong(address.text, "baud is a whole number, such as 9600")
+    if address.scheme == "tcp":
+        port = _TCP.fullmatch(address.target)
+        if port is None or not 0 < int(port[1]) < 65536:
+            raise _wrong(address.text, "write tcp://host:port, such as tcp://192.168.1.20:5025")
+    if address.scheme == "visa" and "library" not in address.options:
+        socket = _VISA_SOCKET.fullmatch(address.target)
+        if socket is not None:
+            return Address(address.text, "tcp", f"{socket[1]}:{socket[2]}", address.options)
+    return address
+
+
+def plain_address(address: Address) -> Address:
+    """Return the address without a trace around it: what an off plan holds."""
+    return parse_address(address.target) if address.scheme == "trace" else address
+
+
+def missing_libraries() -> dict[str, str]:
+    """Return the schemes that cannot be used here, each with the reason."""
+    reasons: dict[str, str] = {}
+    for scheme in TRANSPORTS:
+        try:
+            _opener(scheme)
+        except LinkError as fault:
+            reasons[scheme] = str(fault)
+    return reasons
+
+
+async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
+    """Open a link.
+
+    Raises:
+        LinkClosedError, LinkTimeoutError: nobody there.
+        LinkError: a library this transport needs is missing; the message says which.
+    """
+    return await _opener(address.scheme)(address, deadline_s=deadline_s, in_flight=in_flight)
+
+
+def _opener(scheme: str) -> Opener:
+    module, _, name = TRANSPORTS[scheme].partition(":")
+    try:
+        opener: Opener = getattr(import_module(module), name)
+    except ImportError as fault:
+        raise LinkError(f"{scheme}:// needs a library that is not installed: {fault}") from None
+    return opener
