@@ -1,8 +1,69 @@
-"""Protection: judges the same readings as the program, imports nothing from it, runs after it, and can only reduce."""
+"""Protection: judges the same readings as the program, imports nothing from it, runs after it, and can only reduce.
+
+Every comparison is written so that a missing or non-finite value never passes as healthy, and any one valid sensor may trip.
+Protection keeps its own sums: rectangles of the larger current, so that they are never below the truth.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from chargerd.core.observation import Observation
+
+STEP_VOLTAGE_MARGIN_V = 0.050
+STEP_VOLTAGE_FOR_S = 2.0
+"""A charge whose voltage stands 50 mV above its step's limit for 2 s is not being limited: the source is not obeying."""
+FLOOR_MARGIN_V = 0.100
+"""A discharge that goes this far below its own end was not ended in time."""
+REVERSED_V = -0.10
+"""An open cell reading below this is connected the wrong way round."""
+SET_POINT_SHARE = 0.10
+SET_POINT_FLOOR_A = 0.010
+"""Current above its set-point by a tenth and 10 mA is not being limited."""
+OFF_CURRENT_FLOOR_A = 0.010
+"""With outputs off, a current above this (and above 5 × what the bench resolves) still flows."""
+SLOPE_WINDOW_S = 180.0
+SLOPE_POINT_EVERY_S = 15.0
+"""Heating is judged over 3 min on points 15 s apart: shorter is noise, longer is late."""
+BOUND_FACTOR = 1.25
+"""A bound is this many times the step's own end: crossing it proves that the end did not work."""
+SET_POINT_VOLTAGE_TOLERANCE_V = 0.010
+
+CAUSES: dict[str, str] = {
+    "over-voltage": "the cell's voltage is above its hard limit",
+    "under-voltage": "the cell's voltage is below its hard limit",
+    "reverse-polarity": "the cell reads as connected the wrong way round",
+    "step-voltage": "the voltage stands above this step's own limit: the source does not obey",
+    "over-discharge": "the voltage fell below this step's end without the discharge ending",
+    "over-current": "the current is above its hard limit",
+    "current-above-set-point": "the current is above what was set: the instrument does not limit it",
+    "current-direction": "the current flows the wrong way for this step",
+    "over-temperature": "the cell is hotter than its limit",
+    "too-cold": "the cell is colder than its limit",
+    "temperature-rise": "the cell has warmed too far above the room",
+    "heating-too-fast": "the cell is heating too fast",
+    "reading-lost": "a value needed to supervise the cell has been missing too long",
+    "current-while-off": "current flows although the outputs are off",
+    "source-and-load-on": "source and load are on together",
+    "source-found-on": "the source is on although it was switched off",
+    "load-found-on": "the load is on although it was switched off",
+    "load-found-off": "the load is off although it was switched on",
+    "instrument-protection": "a protection inside an instrument has acted",
+    "instrument-restarted": "an instrument lost power or was reset",
+    "set-point-changed": "a set-point is not what was written: somebody or something changed it",
+    "protection-level-changed": "an instrument's own protection level is not what was written",
+    "bound-time": "the step ran past 1.25 × its time end",
+    "bound-charge": "the step moved more than 1.25 × its charge end",
+    "bound-energy": "the step moved more than 1.25 × its energy end",
+    "bound-gas": "more than 1.25 × the step's gas charge end went into gas",
+    "off-not-verified": "an output could not be proven off",
+    "on-not-verified": "an output could not be proven on with its set-points and protection",
+    "link-lost": "an instrument does not answer",
+    "keeper-lost": "the guarding process is gone",
+    "program-fault": "a fault inside the program itself",
+}
+"""Every cause a trip can have, in plain words. Codes never stand alone on a screen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,3 +82,276 @@ class Limits:
     temperature_min_degC: float
     rise_max_K: float
     slope_max_K_per_min: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class StepBounds:
+    """What protection knows of the present step: only numbers to compare with. `direction` is +1 charge, −1 discharge, 0 off.
+
+    None: the step has no such set-point or end. `gas_*` are the gas law's numbers, `voltage_max_V` the step's own limit.
+    """
+
+    direction: int
+    current_set_A: float = 0.0
+    voltage_set_V: float | None = None
+    floor_V: float | None = None
+    time_s: float | None = None
+    charge_Ah: float | None = None
+    energy_Wh: float | None = None
+    gas_charge_Ah: float | None = None
+
+
+class Trip(NamedTuple):
+    """One limit or bound crossed."""
+
+    cause: str
+    value: float | None
+    limit: float | None
+    text: str = ""
+
+
+@dataclass(slots=True)
+class ProtectionMemory:
+    """Protection's own sums and counters."""
+
+    step_s: float = 0.0
+    charge_Ah: float = 0.0
+    energy_Wh: float = 0.0
+    gas_charge_Ah: float = 0.0
+    last_s: float | None = None
+    last_A: float = 0.0
+    last_V: float = 0.0
+    last_gas_A: float = 0.0
+    above_step_since_s: float | None = None
+    below_floor_since_s: float | None = None
+    start_degC: float | None = None
+    slope_s: list[float] = field(default_factory=list)
+    slope_degC: list[float] = field(default_factory=list)
+    missed: int = 0
+
+
+class Protection:
+    """Judges one channel. `judge` returns the first trip of a reading, or None."""
+
+    __slots__ = ("_current_u_A", "_has_thermometer", "_limits", "_missed_max", "_ocp_A", "_ovp_V", "memory")
+
+    def __init__(
+        self, limits: Limits, *, has_thermometer: bool, missed_max: int, current_u_A: float,
+        ovp_V: float | None, ocp_A: float | None,
+    ) -> None:  # fmt: skip
+        self._limits = limits
+        self._has_thermometer = has_thermometer
+        self._missed_max = missed_max
+        self._current_u_A = current_u_A
+        self._ovp_V = ovp_V
+        self._ocp_A = ocp_A
+        self.memory = ProtectionMemory()
+
+    def start_step(self) -> None:
+        """Begin the sums of a step anew."""
+        m = self.memory
+        m.step_s = m.charge_Ah = m.energy_Wh = m.gas_charge_Ah = 0.0
+        m.above_step_since_s = m.below_floor_since_s = None
+
+    def forget(self) -> None:
+        """The time up to the next reading is not this step's (pause)."""
+        self.memory.last_s = None
+
+    def charge_for_gap(self, off_after_s: float) -> None:
+        """Count a gap at its worst: the last known current flowed until off was verified, and all of it may be gas."""
+        m = self.memory
+        worst_Ah = abs(m.last_A) * off_after_s / 3600.0
+        m.charge_Ah += worst_Ah
+        m.energy_Wh += worst_Ah * max(m.last_V, 0.0)
+        m.gas_charge_Ah += worst_Ah if m.last_A > 0.0 else 0.0
+        m.step_s += off_after_s
+
+    def judge(self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float) -> Trip | None:
+        """Judge one reading.
+
+        `live`: an output is wanted on and was switched on before this reading. `watched`: the step energises, so its readings
+        must not go missing. `gas_A` is the gas law's current at this reading. Voltages and temperatures are judged always.
+        """
+        self._count(seen, bounds, live=live, gas_A=gas_A)
+        return (
+            self._voltage(seen, bounds, live=live)
+            or self._current(seen, bounds, live=live)
+            or self._temperature(seen)
+            or self._outputs(seen, bounds, live=live)
+            or self._bound(bounds)
+            or self._missing(seen, watched=watched)
+        )
+
+    def _count(self, seen: Observation, bounds: StepBounds, *, live: bool, gas_A: float) -> None:
+        m = self.memory
+        current_A = m.last_A if seen.current_A is None else seen.current_A
+        voltage_V = m.last_V if seen.voltage_V is None else seen.voltage_V
+        if m.last_s is not None and bounds.direction:
+            hours = (seen.elapsed_s - m.last_s) / 3600.0
+            worst_A = max(abs(m.last_A), abs(current_A))
+            m.step_s += seen.elapsed_s - m.last_s
+            m.charge_Ah += worst_A * hours
+            m.energy_Wh += worst_A * max(m.last_V, voltage_V, 0.0) * hours
+            if bounds.direction > 0:
+                m.gas_charge_Ah += min(max(m.last_gas_A, gas_A), worst_A) * hours
+        m.last_s = seen.elapsed_s
+        m.last_A = current_A
+        m.last_V = voltage_V
+        m.last_gas_A = gas_A if live else 0.0
+
+    def _voltage(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
+        limits, m = self._limits, self.memory
+        for voltage_V in seen.voltages_V:
+            if not voltage_V <= limits.voltage_max_V:
+                return Trip("over-voltage", voltage_V, limits.voltage_max_V)
+            if not voltage_V >= REVERSED_V:
+                return Trip("reverse-polarity", voltage_V, REVERSED_V)
+            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0):
+                return Trip("under-voltage", voltage_V, limits.voltage_min_V)
+        if seen.voltages_V and live and bounds.direction > 0 and bounds.voltage_set_V is not None:
+            ceiling_V = bounds.voltage_set_V + STEP_VOLTAGE_MARGIN_V
+            highest_V = max(seen.voltages_V)
+            if highest_V <= ceiling_V:
+                m.above_step_since_s = None
+            elif m.above_step_since_s is None:
+                m.above_step_since_s = seen.elapsed_s
+            elif seen.elapsed_s - m.above_step_since_s >= STEP_VOLTAGE_FOR_S:
+                return Trip("step-voltage", highest_V, ceiling_V)
+        if seen.voltage_V is not None and live and bounds.direction < 0 and bounds.floor_V is not None:
+            floor_V = bounds.floor_V - FLOOR_MARGIN_V
+            if seen.voltage_V >= floor_V:
+                m.below_floor_since_s = None
+            elif m.below_floor_since_s is None:
+                m.below_floor_since_s = seen.elapsed_s
+            elif seen.elapsed_s - m.below_floor_since_s >= STEP_VOLTAGE_FOR_S:
+                return Trip("over-discharge", seen.voltage_V, floor_V)
+        return None
+
+    def _current(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
+        limits = self._limits
+        off_A = max(OFF_CURRENT_FLOOR_A, 5.0 * self._current_u_A)
+        if seen.source_on is False and seen.source_current_A is not None and not abs(seen.source_current_A) <= off_A:
+            return Trip("current-while-off", seen.source_current_A, off_A, "source")
+        if seen.load_on is False and seen.load_current_A is not None and not abs(seen.load_current_A) <= off_A:
+            return Trip("current-while-off", seen.load_current_A, off_A, "load")
+        current_A = seen.current_A
+        if current_A is None:
+            return None
+        if not current_A <= limits.charge_current_max_A:
+            return Trip("over-current", current_A, limits.charge_current_max_A)
+        if not -current_A <= limits.discharge_current_max_A:
+            return Trip("over-current", -current_A, limits.discharge_current_max_A)
+        if live and bounds.direction:
+            along_A = current_A * bounds.direction
+            if not along_A >= -off_A:
+                return Trip("current-direction", current_A, 0.0)
+            ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A)
+            if not along_A <= ceiling_A:
+                return Trip("current-above-set-point", along_A, ceiling_A)
+        return None
+
+    def _temperature(self, seen: Observation) -> Trip | None:
+        limits, m = self._limits, self.memory
+        value_degC = seen.temperature_degC
+        if value_degC is None:
+            return None
+        if m.start_degC is None:
+            m.start_degC = value_degC
+        if not value_degC <= limits.temperature_max_degC:
+            return Trip("over-temperature", value_degC, limits.temperature_max_degC)
+        if not value_degC >= limits.temperature_min_degC:
+            return Trip("too-cold", value_degC, limits.temperature_min_degC)
+        room_degC = m.start_degC if seen.ambient_degC is None else seen.ambient_degC
+        if not value_degC - room_degC <= limits.rise_max_K:
+            return Trip("temperature-rise", value_degC - room_degC, limits.rise_max_K)
+        return self._slope(seen.elapsed_s, value_degC)
+
+    def _slope(self, elapsed_s: float, value_degC: float) -> Trip | None:
+        m = self.memory
+        if m.slope_s and elapsed_s - m.slope_s[-1] < SLOPE_POINT_EVERY_S:
+            return None
+        while m.slope_s and elapsed_s - m.slope_s[0] > SLOPE_WINDOW_S + SLOPE_POINT_EVERY_S:
+            del m.slope_s[0], m.slope_degC[0]
+        trip = None
+        if m.slope_s and elapsed_s - m.slope_s[0] >= SLOPE_WINDOW_S:
+            slope_K_per_min = (value_degC - m.slope_degC[0]) * 60.0 / (elapsed_s - m.slope_s[0])
+            if not slope_K_per_min < self._limits.slope_max_K_per_min:
+                trip = Trip("heating-too-fast", slope_K_per_min, self._limits.slope_max_K_per_min)
+        m.slope_s.append(elapsed_s)
+        m.slope_degC.append(value_degC)
+        return trip
+
+    def _outputs(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
+        if seen.source_on and seen.load_on:
+            return Trip("source-and-load-on", None, None)
+        if seen.source_on and not (live and bounds.direction > 0):
+            return Trip("source-found-on", None, None)
+        if seen.load_on and not (live and bounds.direction < 0):
+            return Trip("load-found-on", None, None)
+        if seen.source_tripped or seen.load_tripped:
+            return Trip("instrument-protection", None, None, "source" if seen.source_tripped else "load")
+        if seen.restarted:
+            return Trip("instrument-restarted", None, None)
+        if live and bounds.direction < 0 and seen.load_on is False:
+            return Trip("load-found-off", None, None)
+        return self._read_backs(seen, bounds) if live else None
+
+    def _read_backs(self, seen: Observation, bounds: StepBounds) -> Trip | None:
+        tolerance_A = max(SET_POINT_FLOOR_A, 0.02 * bounds.current_set_A)
+        if bounds.direction > 0:
+            if _differs(seen.source_voltage_set_V, bounds.voltage_set_V, SET_POINT_VOLTAGE_TOLERANCE_V):
+                return Trip("set-point-changed", seen.source_voltage_set_V, bounds.voltage_set_V, "source voltage")
+            if _differs(seen.source_current_set_A, bounds.current_set_A, tolerance_A):
+                return Trip("set-point-changed", seen.source_current_set_A, bounds.current_set_A, "source current")
+        elif _differs(seen.load_current_set_A, bounds.current_set_A, tolerance_A):
+            return Trip("set-point-changed", seen.load_current_set_A, bounds.current_set_A, "load current")
+        if _differs(seen.ovp_V, self._ovp_V, 0.05):
+            return Trip("protection-level-changed", seen.ovp_V, self._ovp_V, "over-voltage protection")
+        if _differs(seen.ocp_A, self._ocp_A, 0.05):
+            return Trip("protection-level-changed", seen.ocp_A, self._ocp_A, "over-current protection")
+        return None
+
+    def _bound(self, bounds: StepBounds) -> Trip | None:
+        m = self.memory
+        for cause, value, end in (
+            ("bound-time", m.step_s, bounds.time_s),
+            ("bound-charge", m.charge_Ah, bounds.charge_Ah),
+            ("bound-energy", m.energy_Wh, bounds.energy_Wh),
+            ("bound-gas", m.gas_charge_Ah, bounds.gas_charge_Ah),
+        ):
+            if end is not None and not value <= BOUND_FACTOR * end:
+                return Trip(cause, value, BOUND_FACTOR * end)
+        return None
+
+    def _missing(self, seen: Observation, *, watched: bool) -> Trip | None:
+        """Readings needed to supervise an energising step. Counted over readings running; one good reading ends the count."""
+        m = self.memory
+        missing = missing_inputs(seen, has_thermometer=self._has_thermometer)
+        if not missing or not watched:
+            m.missed = 0
+            return None
+        m.missed += 1
+        if m.missed > self._missed_max:
+            return Trip("reading-lost", float(m.missed), float(self._missed_max), ", ".join(missing))
+        return None
+
+
+def missing_inputs(seen: Observation, *, has_thermometer: bool) -> list[str]:
+    """Return the names of what supervision needs and this reading lacks."""
+    missing = []
+    if seen.voltage_V is None:
+        missing.append("voltage")
+    if seen.current_A is None:
+        missing.append("current")
+    if has_thermometer and seen.temperature_degC is None:
+        missing.append("temperature")
+    if seen.source_on is None:
+        missing.append("source state")
+    if seen.load_on is None:
+        missing.append("load state")
+    return missing
+
+
+def _differs(read: float | None, written: float | None, tolerance: float) -> bool:
+    """A read-back that was not asked at this reading (None) says nothing; one that was must agree."""
+    return read is not None and written is not None and not abs(read - written) <= tolerance

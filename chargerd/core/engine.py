@@ -1,0 +1,361 @@
+"""The engine: decides what the outputs of one channel may do. This is the code that may energise.
+
+Five calls, no clock, no I/O. `take`, `command` and `tick` feed it and return what followed (records for the journal); `demand`
+says what the instruments may do now and until when; `deadline_s` when it wants the next reading. Equal plans and equal inputs
+give equal memory: a journal of the inputs is the state.
+"""
+
+from __future__ import annotations
+
+from chargerd.core.account import ACTIVITY, Account, derive
+from chargerd.core.bounds import RESTING, step_bounds
+from chargerd.core.demand import Activity, Demand, Energise, off_demand
+from chargerd.core.ends import StepView, judge_ends
+from chargerd.core.events import (
+    CheckPassed,
+    Command,
+    Event,
+    Fault,
+    Gap,
+    Observed,
+    ProgramEnded,
+    ReadingFound,
+    ReadingLost,
+    StateChanged,
+    StepEnded,
+    StepStarted,
+    Tripped,
+)
+from chargerd.core.gas import tafel_current_A, threshold_V
+from chargerd.core.interruption import due, take_interruption
+from chargerd.core.limits import Protection, Trip, missing_inputs
+from chargerd.core.memory import Memory, memory_from_json
+from chargerd.core.observation import Observation, Observer
+from chargerd.core.plan import Plan
+from chargerd.core.program import CHARGING, ENERGISING, Step, StepKind
+from chargerd.core.reading import Reading
+from chargerd.core.states import OVER, State, next_state
+from chargerd.core.walk import Walk
+
+LEASE_EXTRA_S = 5.0
+"""A lease outlasts its last good reading by the missed periods tolerated and this: one scan with a retry at every instrument."""
+WATCH_EVERY_S = 10.0
+"""Sampling period while nothing runs: paused, and after the end."""
+
+
+class Engine:
+    """One run on one channel."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.plan = plan
+        self._observer = Observer(plan.inputs)
+        self._protection = Protection(
+            plan.limits,
+            has_thermometer=bool(plan.inputs.thermometer),
+            missed_max=plan.missed_max,
+            current_u_A=plan.resolves.current_A,
+            ovp_V=plan.ovp_V,
+            ocp_A=plan.ocp_A,
+        )
+        self._account = Account(plan)
+        self._set_memory(Memory(zero_source_A=plan.inputs.zero_source_A, zero_load_A=plan.inputs.zero_load_A))
+        self.derived = derive(self.memory, self.step, None)
+        self.view = StepView(0.0)
+
+    # --- memory --------------------------------------------------------------------------------------------------------
+
+    def _set_memory(self, memory: Memory) -> None:
+        self.memory = memory
+        self._protection.memory = memory.protection
+        self._walk = Walk(self.plan.program, memory.position)
+        self._enter()
+
+    def memory_json(self) -> str:
+        """Return the whole memory as canonical JSON."""
+        return self.memory.to_json()
+
+    def load_memory(self, text: str) -> None:
+        """Take over a checkpoint's memory. Raises ValueError when it is not one of this engine version."""
+        self._set_memory(memory_from_json(text))
+        self.derived = derive(self.memory, self.step, None)
+
+    def _enter(self) -> None:
+        """Work out what follows from the position: the step, its voltage and bounds."""
+        self.step: Step = self._walk.step()
+        self.voltage_set_V: float | None = self._walk.voltage_V()
+        self._bounds = step_bounds(self.step, self.voltage_set_V)
+
+    @property
+    def state(self) -> State:
+        """The channel's state."""
+        return State(self.memory.state)
+
+    # --- inputs --------------------------------------------------------------------------------------------------------
+
+    def take(self, reading: Reading, now_s: float) -> tuple[Event, ...]:
+        """Take one reading and return what followed from it. `now_s` is the reading's run-relative time."""
+        m = self.memory
+        running = m.state == State.RUNNING
+        period_s = self.step.sample_every_s if running else WATCH_EVERY_S
+        age_max_s = self.plan.missed_max * period_s + LEASE_EXTRA_S
+        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A)
+        m.elapsed_s = now_s
+        m.last_reading_s = now_s
+        events: list[Event] = []
+        self._note_missing(seen, events)
+        interrupted = m.opening.open_s is not None
+        self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
+        self.derived = derive(m, self.step, seen)
+        trip = self._judge(seen, view, running=running, interrupted=interrupted)
+        if trip is not None:
+            self._trip(trip, events)
+        elif running:
+            self._go_on(seen, view, now_s, events, interrupted=interrupted)
+        return tuple(events)
+
+    def command(self, record: Command, now_s: float) -> tuple[Event, ...]:
+        """Take one command or observation and return what followed. Raises KeyError when the state does not allow it."""
+        m = self.memory
+        m.elapsed_s = max(m.elapsed_s, now_s)
+        events: list[Event] = []
+        if isinstance(record, Observed):
+            self._observe_switch(record, events)
+        elif isinstance(record, Fault):
+            self._trip(Trip(record.cause, None, None, record.text), events)
+        elif isinstance(record, Gap):
+            self._gap(record, now_s, events)
+        else:
+            reason = str(getattr(record, "reason", "") or getattr(record, "by", ""))
+            self._change(record.kind, reason, events)
+            if isinstance(record, CheckPassed):
+                self._checked(record, now_s, events)
+            elif record.kind == "pause":
+                self._hold(now_s)
+        return tuple(events)
+
+    def tick(self, now_s: float) -> tuple[Event, ...]:
+        """Time passed without a reading. Events follow only when the lease of a live output lapsed; else nothing changes."""
+        m = self.memory
+        if m.state == State.RUNNING and m.live and now_s > self._valid_until_s():
+            m.elapsed_s = max(m.elapsed_s, now_s)
+            events: list[Event] = []
+            self._trip(Trip("reading-lost", now_s - (m.last_good_s or 0.0), None, "no reading in time"), events)
+            return tuple(events)
+        return ()
+
+    # --- outputs -------------------------------------------------------------------------------------------------------
+
+    def demand(self) -> Demand:
+        """Return what the instruments may do now: off unless a running step, a good reading and a live lease say otherwise."""
+        m = self.memory
+        if m.state != State.RUNNING:
+            return off_demand(Activity.OFF, WATCH_EVERY_S)
+        step = self.step
+        every_s = step.sample_every_s
+        if step.kind is StepKind.REST:
+            return off_demand(Activity.REST, every_s)
+        if m.opening.open_s is not None:
+            return off_demand(Activity.INTERRUPTION, every_s)
+        valid_until_s = self._valid_until_s()
+        if m.elapsed_s > valid_until_s or (m.missing and not m.live):
+            return off_demand(Activity.REST, every_s)
+        charging = step.kind in CHARGING
+        return Demand(
+            energise=Energise.SOURCE if charging else Energise.LOAD,
+            activity=ACTIVITY[step.kind],
+            valid_until_s=valid_until_s,
+            sample_every_s=every_s,
+            voltage_set_V=self.voltage_set_V if charging else None,
+            current_set_A=step.current_A,
+            ovp_V=self.plan.ovp_V,
+            ocp_A=self.plan.ocp_A,
+        )
+
+    def deadline_s(self) -> float:
+        """Return when the next reading is wanted, run-relative s (0 = at once)."""
+        m = self.memory
+        if m.last_reading_s is None:
+            return 0.0
+        if m.state != State.RUNNING:
+            return m.last_reading_s + WATCH_EVERY_S
+        soonest_s = m.last_reading_s + self.step.sample_every_s
+        begun_s = m.step_started_s + m.step_paused_s
+        for due_s in (self._step_time_left(begun_s), self._opening_due_s()):
+            if due_s is not None and due_s > m.last_reading_s:
+                soonest_s = min(soonest_s, due_s)
+        return soonest_s
+
+    def _step_time_left(self, begun_s: float) -> float | None:
+        time_s = self.step.lasts_s if self.step.kind is StepKind.REST else self.step.end("time")
+        return None if time_s is None else round(begun_s + time_s, 3)
+
+    def _opening_due_s(self) -> float | None:
+        opening, interrupt = self.memory.opening, self.step.interrupt
+        if interrupt is None:
+            return None
+        if opening.open_s is not None:
+            return round(opening.open_s + interrupt.lasts_s, 3)
+        return opening.next_s
+
+    def _valid_until_s(self) -> float:
+        m = self.memory
+        if m.last_good_s is None:
+            return -1.0
+        return m.last_good_s + self.plan.missed_max * self.step.sample_every_s + LEASE_EXTRA_S
+
+    # --- one reading ---------------------------------------------------------------------------------------------------
+
+    def _note_missing(self, seen: Observation, events: list[Event]) -> None:
+        m = self.memory
+        missing = missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer))
+        if not missing:
+            m.last_good_s = seen.elapsed_s
+            if m.missing:
+                events.extend(ReadingFound(name) for name in m.missing)
+                m.missing = []
+            m.missed = 0
+            return
+        m.missed += 1
+        events.extend(ReadingLost(name, m.missed) for name in missing if name not in m.missing)
+        events.extend(ReadingFound(name) for name in m.missing if name not in missing)
+        m.missing = missing
+
+    def _judge(self, seen: Observation, view: StepView, *, running: bool, interrupted: bool) -> Trip | None:
+        m = self.memory
+        if m.state == State.TRIPPED:
+            return None
+        live = running and m.live and not interrupted
+        watched = running and self.step.kind in ENERGISING
+        gas_A = 0.0
+        if live and view.ir_free_V is not None:
+            gassing = self.plan.gassing
+            gas_A = tafel_current_A(gassing, view.ir_free_V, threshold_V(gassing, seen.temperature_degC))
+        return self._protection.judge(seen, self._bounds if running else RESTING, live=live, watched=watched, gas_A=gas_A)
+
+    def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
+        """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
+        m, step = self.memory, self.step
+        if interrupted:
+            assert step.interrupt is not None
+            take_interruption(m, step.interrupt, seen, now_s, events)
+            return
+        if m.live and step.kind in CHARGING and seen.source_on is False:
+            # A person at the instrument outranks the program; it is never switched on again by itself.
+            self._change("pause", "switched off at its panel", events)
+            self._hold(now_s)
+            return
+        reached = judge_ends(step, view, m.confirmed)
+        if reached is not None:
+            spec, value = reached
+            events.append(self._step_ended(spec.kind, value, spec.value, view))
+            self._next_step(now_s, events)
+        elif due(m, step, seen, now_s):
+            m.live = False
+
+    def _step_ended(self, end: str, value: float, limit: float, view: StepView) -> StepEnded:
+        position = self.memory.position
+        return StepEnded(
+            self.step.number, position.round, end, value, limit, view.elapsed_s, view.charge_Ah, view.energy_Wh,
+            view.gassing_s, view.gas_charge_Ah, view.voltage_V, view.current_A, view.temperature_degC,
+        )  # fmt: skip
+
+    def _next_step(self, now_s: float, events: list[Event]) -> None:
+        tally = self.memory.tally
+        more = self._walk.advance(tally.charge_in_Ah, tally.charge_out_Ah, events)
+        if more:
+            self._begin_step(now_s, events)
+        else:
+            events.append(ProgramEnded("program complete"))
+            self.memory.live = False
+            self._change("program-ended", "program complete", events)
+
+    def _begin_step(self, now_s: float, events: list[Event]) -> None:
+        m = self.memory
+        self._enter()
+        m.live = False
+        m.step_started_s = now_s
+        m.step_paused_s = 0.0
+        m.confirmed.clear()
+        m.tally.start_step()
+        self._protection.start_step()
+        opening = m.opening
+        opening.open_s = None
+        opening.next_s = None
+        if self.step.kind in CHARGING:
+            m.gas = type(m.gas)()
+            m.plateau = type(m.plateau)()
+        if self.step.interrupt is not None:
+            opening.next_s = round(now_s + self.step.interrupt.every_s, 3)
+        activity = ACTIVITY[self.step.kind].value
+        current_A = self.step.current_A or None
+        events.append(StepStarted(self.step.number, m.position.round, activity, self.voltage_set_V, current_A))
+
+    # --- commands ------------------------------------------------------------------------------------------------------
+
+    def _change(self, cause: str, reason: str, events: list[Event]) -> None:
+        m = self.memory
+        after = next_state(State(m.state), cause)
+        if after.value != m.state:
+            events.append(StateChanged(m.state, after.value, reason))
+        m.state = after.value
+        m.reason = reason
+        if after is not State.RUNNING:
+            m.live = False
+
+    def _trip(self, trip: Trip, events: list[Event]) -> None:
+        m = self.memory
+        if m.state == State.TRIPPED:
+            return
+        m.trip_cause = trip.cause
+        events.append(Tripped(trip.cause, trip.value, trip.limit, trip.text))
+        self._change("trip", trip.cause, events)
+
+    def _observe_switch(self, record: Observed, events: list[Event]) -> None:
+        m = self.memory
+        if not record.verified:
+            cause = "off-not-verified" if record.what == "off" else "on-not-verified"
+            self._trip(Trip(cause, None, None, f"{record.instrument}: {record.text}"), events)
+        elif record.what == "on":
+            m.live = m.state == State.RUNNING
+        elif self.demand().energise is Energise.NONE:
+            m.live = False
+
+    def _checked(self, record: CheckPassed, now_s: float, events: list[Event]) -> None:
+        m = self.memory
+        m.zero_source_A = record.zero_source_A
+        m.zero_load_A = record.zero_load_A
+        if not m.begun:
+            m.begun = True
+            self._walk.begin(m.tally.charge_in_Ah, m.tally.charge_out_Ah)
+            self._begin_step(now_s, events)
+            return
+        if m.paused_at_s is not None:
+            m.step_paused_s += now_s - m.paused_at_s
+            m.paused_at_s = None
+        interrupt = self.step.interrupt
+        m.opening.open_s = None
+        m.opening.next_s = None if interrupt is None else round(now_s + interrupt.every_s, 3)
+
+    def _hold(self, now_s: float) -> None:
+        """Freeze timers and counters until the run goes on."""
+        m = self.memory
+        m.live = False
+        m.opening.open_s = None
+        if m.paused_at_s is None:
+            m.paused_at_s = now_s
+        m.tally.forget()
+        m.gas.forget()
+        self._protection.forget()
+
+    def _gap(self, record: Gap, now_s: float, events: list[Event]) -> None:
+        """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
+        m = self.memory
+        if m.state == State.RUNNING:
+            self._protection.charge_for_gap(record.off_after_s)
+            if m.gas.flag:
+                m.gas.gassing_s += record.off_after_s
+                m.gas.tafel_Ah += max(m.gas.last_A, 0.0) * record.off_after_s / 3600.0
+        last_s = m.last_reading_s if m.last_reading_s is not None else now_s
+        if State(m.state) not in OVER and m.state != State.IDLE:
+            self._change("interrupted", "the program ended without stopping the run", events)
+            self._hold(min(last_s + record.off_after_s, now_s))
