@@ -153,7 +153,7 @@ def test_charge_and_gas_miss_the_reference_to_first_order_and_the_stored_charge_
     stored = (ledger.stored - exact[STORED] / 3600.0) * 1e3
 
     assert -into_mAh <= into <= -0.93 * into_mAh
-    assert gas == pytest.approx(into, rel=0.03)
+    assert gas + stored == pytest.approx(into, rel=0.01)
     assert abs(stored) <= stored_mAh
 
 
@@ -163,7 +163,7 @@ def test_every_phase_ends_where_the_reference_does(reference: Reference) -> None
         assert cell.zinc_C == pytest.approx(exact[ZINC], abs=0.5)
         assert cell.hydrogen_C == pytest.approx(exact[HYDROGEN], abs=0.02)
         assert cell.leak_C == pytest.approx(exact[LEAK], abs=0.005)
-        assert cell.pair_voltages_V == pytest.approx((exact[V1], exact[V2]), abs=1e-6)
+        assert cell.pair_voltages_V == pytest.approx((exact[V1], exact[V2]), abs=5e-6)
         assert cell.temperature_degC + 273.15 == pytest.approx(exact[KELVIN], abs=1e-5)
 
 
