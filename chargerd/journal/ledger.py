@@ -1,0 +1,217 @@
+"""Append-only ledgers that outlive runs: one per channel (trips, clears, restarts) and one per cell (lifetime gas, notes).
+
+They are written seldom and matter long, so every row is on the disk before it is acknowledged. A torn tail is cut and told;
+any other damage refuses: a latch that cannot be read is not a latch that may be passed.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Any, ClassVar, Self
+
+from chargerd.errors import InternalError, JournalError, RefusedError
+from chargerd.journal.columns import LEDGER_COLUMNS
+from chargerd.journal.reader import Rows, Torn, cut, header_length
+from chargerd.journal.rowcheck import is_utc, quoted_json
+from chargerd.journal.runfolder import checked_name, lock, make_folder, open_file
+from chargerd.journal.writer import RowFile
+
+Fact = str | float | int | bool | None
+_HEADER = len(",".join(LEDGER_COLUMNS)) + 2
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRow:
+    """One dated fact."""
+
+    seq: int
+    utc: str
+    kind: str
+    facts: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """A latched trip: the first cause since the last clear."""
+
+    seq: int
+    utc: str
+    run: str
+    cause: str
+    value: float | None
+    limit: float | None
+    text: str
+
+
+class Ledger:
+    """One ledger, open for writing by this program alone. `rows` holds all of it, `torn` what was cut at opening."""
+
+    folder: ClassVar[str]
+    kinds: ClassVar[frozenset[str]]
+
+    def __init__(self, file: RowFile, rows: list[LedgerRow], torn: Torn | None) -> None:
+        self.rows = rows
+        self.torn = torn
+        self._file = file
+
+    @classmethod
+    def open(cls, data: Path, name: str) -> Self:
+        """Open `<data>/<folder>/<name>.csv`, a new one when there is none, and cut a torn tail.
+
+        Raises JournalError on damage, RefusedError on a wrong name or when another program writes it.
+        """
+        folder = make_folder(data, cls.folder, may_exist=True)
+        path = folder / f"{checked_name(name)}.csv"
+        if not path.exists() or path.stat().st_size == 0:
+            _begin(folder, path.name)
+        descriptor = open_file(folder, path.name, os.O_RDWR | os.O_APPEND)
+        try:
+            lock(descriptor, path)
+            rows, torn = cls.read(data, name)
+            size = os.fstat(descriptor).st_size - (torn.bytes if torn else 0)
+            cut(descriptor, size, torn)
+        except (JournalError, RefusedError):
+            os.close(descriptor)
+            raise
+        return cls(RowFile(descriptor, path, len(rows), size), rows, torn)
+
+    @classmethod
+    def read(cls, data: Path, name: str) -> tuple[list[LedgerRow], Torn | None]:
+        """Return the rows of a ledger and its torn tail, changing nothing. Raises JournalError on damage."""
+        folder = data / cls.folder
+        path = folder / f"{checked_name(name)}.csv"
+        with os.fdopen(open_file(folder, path.name, os.O_RDONLY), "rb") as file:
+            begin = header_length(file.readline(_HEADER), LEDGER_COLUMNS, path)
+
+        def make(cells: list[str], seq: int) -> LedgerRow:
+            number, utc, kind, detail = cells
+            if number != str(seq) or kind not in cls.kinds or not is_utc(utc):
+                raise ValueError(f"{number} {kind} at {utc!r} is no row {seq} of this ledger")
+            return LedgerRow(seq, utc, kind, json.loads(detail))
+
+        rows = Rows(path, make, begin, 0)
+        return list(rows), rows.torn
+
+    def append(self, kind: str, utc: str, **facts: Fact) -> int:
+        """Write one fact down, wait until the disk has it, and return its seq. Raises JournalError, InternalError."""
+        if kind not in self.kinds or not is_utc(utc):
+            raise InternalError(f"{self._file.path}: {kind} at {utc!r} has no place in this ledger")
+        try:
+            detail = json.dumps(facts, sort_keys=True, separators=(",", ":"), allow_nan=False)
+        except ValueError as error:
+            raise InternalError(f"{self._file.path}: {kind}: {error}") from error
+        seq = self._file.append(f"{utc},{kind},{quoted_json(detail)},")
+        self._file.sync()
+        self.rows.append(LedgerRow(seq, utc, kind, facts))
+        return seq
+
+    def close(self) -> None:
+        """Let the ledger go."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        self.close()
+
+
+def _begin(folder: Path, name: str) -> None:
+    """Make a ledger with nothing in it. An empty file is what a crash leaves before the header was written."""
+    path = folder / name
+    if path.exists():
+        path.unlink()
+    RowFile.create(folder, name, LEDGER_COLUMNS).close()
+
+
+class ChannelLedger(Ledger):
+    """What happened on a channel, over all runs. The latch lives here: it survives every restart."""
+
+    folder = "channels"
+    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted"})
+
+    def latched(self) -> Trip | None:
+        """Return the trip that is latched, the first cause since the last clear, or None."""
+        trip: Trip | None = None
+        for row in self.rows:
+            if row.kind == "cleared":
+                trip = None
+            elif row.kind == "tripped" and trip is None:
+                trip = Trip(seq=row.seq, utc=row.utc, **row.facts)
+        return trip
+
+    def tripped(
+        self, utc: str, run: str, cause: str, *, value: float | None = None, limit: float | None = None, text: str = ""
+    ) -> int:
+        """Latch a trip. A later one is written too; the first stays the cause."""
+        return self.append("tripped", utc, run=run, cause=cause, value=value, limit=limit, text=text)
+
+    def cleared(self, utc: str, reason: str, by: str) -> int:
+        """Clear the latch; this starts nothing. Raises RefusedError without a reason, or when nothing is latched."""
+        if not reason.strip():
+            raise RefusedError("a trip is cleared with a reason: say what was found and what was done about it")
+        if self.latched() is None:
+            raise RefusedError(f"{self._file.path}: no trip is latched here, there is nothing to clear")
+        return self.append("cleared", utc, reason=reason, by=by)
+
+    def started(self, utc: str, run: str) -> int:
+        """A run began on this channel."""
+        return self.append("started", utc, run=run)
+
+    def ended(self, utc: str, run: str, how: str) -> int:
+        """A run ended on this channel."""
+        return self.append("ended", utc, run=run, how=how)
+
+    def restarted(self, utc: str, run: str, by: str) -> int:
+        """A run was resumed after the program had ended; `by` says by whom or what."""
+        return self.append("restarted", utc, run=run, by=by)
+
+    def restarts(self, run: str) -> tuple[LedgerRow, ...]:
+        """Return the restarts of one run, oldest first."""
+        return tuple(row for row in self.rows if row.kind == "restarted" and row.facts["run"] == run)
+
+    def open_run(self) -> str:
+        """Return the run that was started and has not ended, "" when there is none."""
+        run = ""
+        for row in self.rows:
+            if row.kind == "started":
+                run = row.facts["run"]
+            elif row.kind == "ended":
+                run = ""
+        return run
+
+
+class CellLedger(Ledger):
+    """What is known of one cell, over all runs: notes of people and the charge that went into gas."""
+
+    folder = "cells"
+    kinds = frozenset({"note", "gas", "started", "ended"})
+
+    def note(self, utc: str, text: str, by: str, **facts: Fact) -> int:
+        """Write down a dated fact: a weighing, a voltage read by hand, water, a remark. Keys carry their unit: `mass_g`."""
+        return self.append("note", utc, text=text, by=by, **facts)
+
+    def started(self, utc: str, run: str) -> int:
+        """A run began with this cell."""
+        return self.append("started", utc, run=run)
+
+    def ended(self, utc: str, run: str, how: str) -> int:
+        """A run with this cell ended."""
+        return self.append("ended", utc, run=run, how=how)
+
+    def gas(self, utc: str, run: str, gas_charge_Ah: float) -> int:
+        """Write down the gas charge of a run so far, Ah; a later, larger one of the same run takes its place."""
+        return self.append("gas", utc, run=run, gas_charge_Ah=gas_charge_Ah)
+
+    def lifetime_gas_charge_Ah(self) -> float:
+        """Return the charge that went into gas in all runs of this cell, Ah. It never falls."""
+        largest: dict[str, float] = {}
+        for row in self.rows:
+            if row.kind == "gas":
+                largest[row.facts["run"]] = max(row.facts["gas_charge_Ah"], largest.get(row.facts["run"], 0.0))
+        return sum(largest.values())
