@@ -1,0 +1,277 @@
+"""The loop of one channel: read → take → reduce at once → write the row → only then raise → verify → tell the watchers → beat.
+
+Holds no decision of its own: the engine decides, the bench acts, the journal remembers. Its one broad except turns a bug of
+ours into a trip of this channel.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from chargerd.core.demand import Demand, Energise
+from chargerd.core.engine import Engine
+from chargerd.core.events import CheckFailed, CheckPassed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick
+from chargerd.core.reading import Reading
+from chargerd.core.states import OVER, State
+from chargerd.daemon.checking import Checking
+from chargerd.daemon.clock import Clock
+from chargerd.errors import ChargerdError, InstrumentError, JournalError, LinkError
+from chargerd.instruments.bench import ChannelBench
+from chargerd.journal.writer import JournalWriter
+
+PASS_EVERY_S = 2.0
+"""The channel is passed at least this often, reading due or not: the keeper expects a beat after each pass."""
+FULL_EVERY_S = 60.0
+"""Set-points, protection levels and power-on flags are read back this often, and at every switching."""
+CHECKPOINT_ROWS = 1000
+RETRY_OFF_S = 10.0
+"""An output that could not be proven off is tried again this often, for ever, and said each time."""
+SWITCH_TURNS = 4
+"""More switchings than this in one pass would be an engine that cannot make up its mind: our bug."""
+
+
+@dataclass(slots=True)
+class Pass:
+    """What watchers are told after a pass."""
+
+    seq: int
+    elapsed_s: float
+    utc: str
+    demand: Demand
+    records: list[tuple[int, Record]] = field(default_factory=list)
+    """Every record written in this pass with its row number."""
+
+
+Watcher = Callable[[Pass], None]
+
+
+class Channel:
+    """One run on one channel.
+
+    `base_s` is the run-relative time at which this life of the run begins. `watch_after_s` is how long the bench is read and
+    logged after a trip or stop, with everything off.
+    """
+
+    def __init__(
+        self, engine: Engine, bench: ChannelBench, journal: JournalWriter, clock: Clock, checking: Checking,
+        watcher: Watcher, *, base_s: float = 0.0, watch_after_s: float = 0.0,
+    ) -> None:  # fmt: skip
+        self.engine = engine
+        self.bench = bench
+        self.journal = journal
+        self.clock = clock
+        self._checking = checking
+        self._watcher = watcher
+        self._offset_s = base_s - clock.now_s()
+        self._watch_after_s = watch_after_s
+        self._asked: list[Record] = []
+        self._records: list[tuple[int, Record]] = []
+        self._full_due_s = 0.0
+        self._next_reading_s = 0.0
+        self._retry_off_s: float | None = None
+        self._rows_since_checkpoint = 0
+        self._over_since_s: float | None = None
+        self._leave = False
+        self.seq = 0
+        self.all_off = True
+        """Whether the last thing observed of every output is that it is verified off."""
+
+    # --- asked from outside --------------------------------------------------------------------------------------------
+
+    def ask(self, record: Record) -> None:
+        """Queue a command of a person or a signal (Stop, Pause, Resume); it is taken at the next pass, which begins now."""
+        self._asked.append(record)
+        self.clock.wake()
+
+    def leave(self) -> None:
+        """Stop watching after the end of the run."""
+        self._leave = True
+        self.clock.wake()
+
+    def elapsed_s(self) -> float:
+        """Return run-relative time in whole milliseconds."""
+        return round(self.clock.now_s() + self._offset_s, 3)
+
+    # --- the run -------------------------------------------------------------------------------------------------------
+
+    async def run(self, first: Start | Resume) -> State:
+        """Run to the end and return the final state. Outputs are off and verified, or said not to be, when this returns."""
+        try:
+            await self._run(first)
+        except asyncio.CancelledError:
+            await self._make_safe(Stop(by="program", reason="cancelled"))
+            raise
+        except (LinkError, InstrumentError) as fault:
+            await self._make_safe(Fault("link-lost", str(fault)))
+        except JournalError as fault:
+            # The record cannot be kept: nothing may go on that nobody can account for later.
+            await self._switch_all_off_unrecorded()
+            raise JournalError(f"{fault}; outputs were switched off") from fault
+        except Exception as fault:  # noqa: BLE001 - the channel's task boundary, the only broad except of the program
+            await self._make_safe(Fault("program-fault", f"{type(fault).__name__}: {fault}"))
+        finally:
+            self.journal.close()
+        return self.engine.state
+
+    async def _run(self, first: Start | Resume) -> None:
+        self._command(first)
+        await self._check()
+        while not self._is_done():
+            await self._pass()
+            await self.clock.wait_until(self._wake_at_s())
+
+    async def _check(self) -> None:
+        """CHECKING: everything that must be proven before anything may be on. A failure is a reason, not a fault."""
+        try:
+            passed = await self._checking.run(self.bench, self.engine.plan)
+        except (LinkError, InstrumentError, ChargerdError) as reason:
+            self._command(CheckFailed(str(reason)))
+            self._observe(await self.bench.make_safe())
+            self._tell(self.engine.demand())
+            return
+        self._command(passed)
+
+    async def _pass(self) -> None:
+        while self._asked:
+            await self._carry_out(self._asked.pop(0))
+        if self._retry_off_s is not None and self.elapsed_s() >= self._retry_off_s:
+            await self._retry_off()
+        if self.elapsed_s() >= self._next_reading_s:
+            await self._reading()
+        else:
+            self._tick()
+        await self._reduce()
+        self.journal.sync_if_due(self.clock.now_s())
+        self._tell(self.engine.demand())
+
+    async def _reading(self) -> None:
+        """Read and act; after each switching read again at once, so that both sides of it are on record."""
+        for _ in range(SWITCH_TURNS):
+            full = self.elapsed_s() >= self._full_due_s
+            inputs = await self.bench.read(full=full)
+            now_s = self.elapsed_s()
+            if full:
+                self._full_due_s = now_s + FULL_EVERY_S
+            reading = Reading(now_s, inputs)
+            utc = self.clock.utc()
+            events = self.engine.take(reading, now_s)
+            observed = await self.bench.apply_reduction(self.engine.demand())
+            self.seq = self.journal.reading(reading, self.engine.derived, utc)
+            self._rows_since_checkpoint += 1
+            for event in events:
+                self._write(event, now_s, utc)
+            self._observe(observed)
+            switched = bool(observed) or await self._raise()
+            if not switched:
+                break
+            self._full_due_s = 0.0
+        self._next_reading_s = self.engine.deadline_s()
+        if self._rows_since_checkpoint >= CHECKPOINT_ROWS:
+            self._rows_since_checkpoint = 0
+            self.journal.checkpoint(self.elapsed_s(), self.clock.utc(), self.engine.memory_json())
+
+    async def _raise(self) -> bool:
+        """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""
+        demand = self.engine.demand()
+        if demand.energise is Energise.NONE or self.elapsed_s() > demand.valid_until_s:
+            return False
+        observed = await self.bench.apply_raise(demand)
+        self._observe(observed)
+        return bool(observed)
+
+    async def _reduce(self) -> None:
+        """Off never waits: whatever the engine no longer demands goes off, also between readings."""
+        demand = self.engine.demand()
+        if demand.energise is not Energise.NONE and self.elapsed_s() <= demand.valid_until_s:
+            return
+        observed = await self.bench.apply_reduction(demand)
+        if observed:
+            self._observe(observed)
+            self._next_reading_s = 0.0
+
+    # --- commands and records ------------------------------------------------------------------------------------------
+
+    async def _carry_out(self, record: Record) -> None:
+        if isinstance(record, Resume) and self.engine.state is State.PAUSED:
+            self._command(record)
+            await self._check()
+            self._next_reading_s = 0.0
+        elif (isinstance(record, Pause) and self.engine.state is State.RUNNING) or (
+            isinstance(record, Stop) and self.engine.state not in OVER
+        ):
+            now_s = self.elapsed_s()
+            events = self.engine.command(record, now_s)
+            observed = await self.bench.apply_reduction(self.engine.demand())
+            utc = self.clock.utc()
+            for written in (record, *events):
+                self._write(written, now_s, utc)
+            self._observe(observed)
+            self._next_reading_s = 0.0
+
+    def _tick(self) -> None:
+        now_s = self.elapsed_s()
+        events = self.engine.tick(now_s)
+        if events:
+            utc = self.clock.utc()
+            for record in (Tick(), *events):
+                self._write(record, now_s, utc)
+
+    def _command(self, record: Record) -> None:
+        now_s, utc = self.elapsed_s(), self.clock.utc()
+        self._write(record, now_s, utc)
+        for event in self.engine.command(record, now_s):
+            self._write(event, now_s, utc)
+
+    def _observe(self, observed: list[Observed]) -> None:
+        for record in observed:
+            self._command(record)
+            if record.what == "off" and not record.verified:
+                self._retry_off_s = self.elapsed_s() + RETRY_OFF_S
+            self.all_off = record.what == "off" and record.verified and self._retry_off_s is None
+
+    def _write(self, record: Record, elapsed_s: float, utc: str) -> None:
+        self._records.append((self.journal.record(record, elapsed_s, utc), record))
+
+    def _tell(self, demand: Demand) -> None:
+        records, self._records = self._records, []
+        self._watcher(Pass(self.seq, self.elapsed_s(), self.clock.utc(), demand, records))
+
+    # --- off -----------------------------------------------------------------------------------------------------------
+
+    async def _retry_off(self) -> None:
+        self._retry_off_s = None
+        self._observe(await self.bench.make_safe())
+
+    async def _make_safe(self, why: Record) -> None:
+        """Everything off first, then the record of why."""
+        observed = await self.bench.make_safe()
+        if self.engine.state not in OVER or isinstance(why, Fault):
+            self._command(why)
+        self._observe(observed)
+        self._tell(self.engine.demand())
+
+    async def _switch_all_off_unrecorded(self) -> None:
+        observed = await self.bench.make_safe()
+        self.all_off = bool(observed) and all(record.verified for record in observed)
+
+    # --- waiting -------------------------------------------------------------------------------------------------------
+
+    def _wake_at_s(self) -> float:
+        """Return when the next pass is due, on the clock."""
+        due_s = min(self._next_reading_s, self.elapsed_s() + PASS_EVERY_S)
+        if self._retry_off_s is not None:
+            due_s = min(due_s, self._retry_off_s)
+        return due_s - self._offset_s
+
+    def _is_done(self) -> bool:
+        state = self.engine.state
+        if state is State.IDLE:
+            return True
+        if state not in OVER or self._retry_off_s is not None:
+            return False
+        if self._over_since_s is None:
+            self._over_since_s = self.elapsed_s()
+        watched_s = 0.0 if state is State.COMPLETE else self._watch_after_s
+        return self._leave or self.elapsed_s() - self._over_since_s >= watched_s
