@@ -72,13 +72,13 @@ _COUNTED = "money"
 _NAMES = {name: name.replace("_", " ") for name in (*DIMENSIONS, _COUNTED)}
 
 _HABITS = {
-    "sec": "s", "secs": "s", "second": "s", "seconds": "s", "S": "s",
-    "mins": "min", "minute": "min", "minutes": "min", "m": "min", "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "H": "h", "day": "d", "days": "d", "D": "d",
-    "volt": "V", "volts": "V", "Volt": "V", "Volts": "V", "VDC": "V", "v": "V", "a": "A", "amp": "A", "amps": "A", "Amp": "A",
-    "Amps": "A", "ampere": "A", "Ohm": "ohm", "ohms": "ohm", "Ohms": "ohm", "R": "ohm", "gr": "g", "gram": "g", "grams": "g",
-    "℃": "°C", "ºC": "°C", "˚C": "°C", "deg C": "°C", "° C": "°C", "celsius": "°C", "Celsius": "°C", "degc": "°C", "°c": "°C",
-    "mV/°C": "mV/K", "mV/C": "mV/K", "percent": "%", "pct": "%", "sqcm": "cm2", "l": "L", "litre": "L", "liter": "L", "ml": "mL",
-    "cc": "cm3", "Farad": "F",
+    "sec": "s", "secs": "s", "second": "s", "seconds": "s", "S": "s", "mins": "min", "minute": "min", "minutes": "min",
+    "m": "min", "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "H": "h", "day": "d", "days": "d", "D": "d",
+    "volt": "V", "volts": "V", "Volt": "V", "Volts": "V", "VDC": "V", "v": "V", "a": "A", "amp": "A", "amps": "A",
+    "Amp": "A", "Amps": "A", "ampere": "A", "Ohm": "ohm", "ohms": "ohm", "Ohms": "ohm", "R": "ohm", "gr": "g", "gram": "g",
+    "grams": "g", "℃": "°C", "ºC": "°C", "˚C": "°C", "deg C": "°C", "° C": "°C", "celsius": "°C", "Celsius": "°C",
+    "degc": "°C", "°c": "°C", "mV/°C": "mV/K", "mV/C": "mV/K", "percent": "%", "pct": "%", "sqcm": "cm2", "l": "L",
+    "litre": "L", "liter": "L", "ml": "mL", "cc": "cm3", "Farad": "F",
 }
 """What people write from habit → the spelling meant. Never applied silently: only to say what to write."""
 
