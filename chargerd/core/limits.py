@@ -175,9 +175,9 @@ class Protection:
         self._count(seen, bounds, live=live, gas_A=gas_A)
         return (
             self._voltage(seen, bounds, live=live)
+            or self._outputs(seen, bounds, live=live)
             or self._current(seen, bounds, live=live)
             or self._temperature(seen)
-            or self._outputs(seen, bounds, live=live)
             or self._bound(bounds)
             or self._missing(seen, watched=watched)
         )
@@ -186,7 +186,7 @@ class Protection:
         m = self.memory
         current_A = m.last_A if seen.current_A is None else seen.current_A
         voltage_V = m.last_V if seen.voltage_V is None else seen.voltage_V
-        if m.last_s is not None and bounds.direction:
+        if m.last_s is not None:
             hours = (seen.elapsed_s - m.last_s) / 3600.0
             worst_A = max(abs(m.last_A), abs(current_A))
             m.step_s += seen.elapsed_s - m.last_s
@@ -194,7 +194,7 @@ class Protection:
             m.energy_Wh += worst_A * max(m.last_V, voltage_V, 0.0) * hours
             if bounds.direction > 0:
                 m.gas_charge_Ah += min(max(m.last_gas_A, gas_A), worst_A) * hours
-        m.last_s = seen.elapsed_s
+        m.last_s = seen.elapsed_s if bounds.direction else None  # rests and pauses are not the step's
         m.last_A = current_A
         m.last_V = voltage_V
         m.last_gas_A = gas_A if live else 0.0

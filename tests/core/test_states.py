@@ -15,7 +15,7 @@ def test_a_pair_that_is_not_in_the_table_is_refused():
 
 
 def test_nothing_leads_out_of_tripped():
-    assert {after for after in TRANSITIONS[State.TRIPPED].values()} == {State.TRIPPED}
+    assert set(TRANSITIONS[State.TRIPPED].values()) == {State.TRIPPED}
 
 
 def test_only_checking_leads_to_running():
