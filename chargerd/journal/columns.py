@@ -16,7 +16,7 @@ from typing import Any, ClassVar
 from chargerd.core.derived import Derived
 from chargerd.core.events import RECORDS, Record
 from chargerd.core.reading import INPUT_QUANTITIES, Measured, Quality, Reading
-from chargerd.journal.rowcheck import CHECK, guarded, number_cell, number_of, quoted, unguarded
+from chargerd.journal.rowcheck import CHECK, guarded, number_cell, number_of, number_text, quoted, unguarded
 
 READINGS = "readings.csv"
 EVENTS = "events.csv"
@@ -159,10 +159,10 @@ def _described(column: Column) -> dict[str, Any]:
 
 
 def derived_cells(derived: Derived) -> list[str]:
-    """Return the derived cells in the table's order, not yet quoted. Raises ValueError or TypeError on what is no number."""
+    """Return the derived cells in the table's order, not yet quoted. Raises TypeError on a number that is not a float."""
     state, step, round_, activity, regulated_by, *numbers = _pick(derived)
     cells = [guarded(state), guarded(step), str(round_), guarded(activity), guarded(regulated_by)]
-    cells += [number_cell(number) for number in numbers]
+    cells += ["" if number is None else number_text(number) for number in numbers]
     return cells
 
 
@@ -178,9 +178,15 @@ def derived_of(cells: Sequence[str]) -> Derived:
 
 
 def quoted_derived(derived: Derived) -> str:
-    """Return the derived cells as part of a line, each followed by a comma."""
+    """Return the derived cells as part of a line, each followed by a comma.
+
+    Raises ValueError on NaN and infinity, TypeError on a number that is not a float.
+    """
     state, step, round_, activity, regulated_by, *numbers = derived_cells(derived)
-    return f"{quoted(state)},{quoted(step)},{round_},{quoted(activity)},{quoted(regulated_by)},{','.join(numbers)},"
+    text = ",".join(numbers)
+    if "n" in text:
+        raise ValueError(f"NaN or infinity in {derived}")
+    return f"{quoted(state)},{quoted(step)},{round_},{quoted(activity)},{quoted(regulated_by)},{text},"
 
 
 def input_cells(reading: Reading, inputs: Sequence[str]) -> str:
@@ -190,14 +196,18 @@ def input_cells(reading: Reading, inputs: Sequence[str]) -> str:
     """
     parts: list[str] = []
     missing = 0
+    good = Quality.GOOD
     for measured in map(reading.inputs.get, inputs):
         if measured is None:
             missing += 1
             parts.append(",,")
             continue
         value, age_s, quality = measured
-        if quality is Quality.GOOD and value is not None:
-            parts.append(f"{number_cell(value)},{number_cell(age_s)},")
+        if quality is good and value is not None:
+            cells = f"{number_text(value)},{number_text(age_s)},"
+            if "n" in cells:  # of `nan` or `inf`; no other number has one
+                raise ValueError(f"{measured} is not a number to write down")
+            parts.append(cells)
         elif value is None:
             parts.append(f"{quality.value},{number_cell(age_s)},")
         else:

@@ -17,12 +17,12 @@ from typing import Any, ClassVar, Self
 from chargerd.errors import InternalError, JournalError, RefusedError
 from chargerd.journal.columns import LEDGER_COLUMNS
 from chargerd.journal.reader import Rows, Torn, cut, header_length
-from chargerd.journal.rowcheck import is_utc, quoted_json
+from chargerd.journal.rowcheck import END, fault_of, is_utc, quoted_json
 from chargerd.journal.runfolder import checked_name, lock, make_folder, open_file
 from chargerd.journal.writer import RowFile
 
 Fact = str | float | int | bool | None
-_HEADER = len(",".join(LEDGER_COLUMNS)) + 2
+_HEADER = ",".join(LEDGER_COLUMNS).encode() + END
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +67,21 @@ class Ledger:
         """
         folder = make_folder(data, cls.folder, may_exist=True)
         path = folder / f"{checked_name(name)}.csv"
-        if not path.exists() or path.stat().st_size == 0:
-            _begin(folder, path.name)
-        descriptor = open_file(folder, path.name, os.O_RDWR | os.O_APPEND)
+        descriptor = open_file(folder, path.name, os.O_RDWR | os.O_APPEND | os.O_CREAT)
         try:
             lock(descriptor, path)
+            size = os.fstat(descriptor).st_size
+            if os.pread(descriptor, len(_HEADER), 0) == _HEADER[:size]:
+                # Nothing, or what a crash left of the header: no row was ever here.
+                os.ftruncate(descriptor, 0)
+                file = RowFile(descriptor, path, 0, 0)
+                file.begin(LEDGER_COLUMNS)
+                return cls(file, [], None)
             rows, torn = cls.read(data, name)
-            size = os.fstat(descriptor).st_size - (torn.bytes if torn else 0)
-            cut(descriptor, size, torn)
+            if torn:
+                size -= torn.bytes
+                _refuse_damage(torn, os.pread(descriptor, torn.bytes, size))
+                cut(descriptor, size, torn)
         except (JournalError, RefusedError):
             os.close(descriptor)
             raise
@@ -86,7 +93,7 @@ class Ledger:
         folder = data / cls.folder
         path = folder / f"{checked_name(name)}.csv"
         with os.fdopen(open_file(folder, path.name, os.O_RDONLY), "rb") as file:
-            begin = header_length(file.readline(_HEADER), LEDGER_COLUMNS, path)
+            begin = header_length(file.readline(len(_HEADER)), LEDGER_COLUMNS, path)
 
         def make(cells: list[str], seq: int) -> LedgerRow:
             number, utc, kind, detail = cells
@@ -121,12 +128,13 @@ class Ledger:
         self.close()
 
 
-def _begin(folder: Path, name: str) -> None:
-    """Make a ledger with nothing in it. An empty file is what a crash leaves before the header was written."""
-    path = folder / name
-    if path.exists():
-        path.unlink()
-    RowFile.create(folder, name, LEDGER_COLUMNS).close()
+def _refuse_damage(torn: Torn, tail: bytes) -> None:
+    """Raise JournalError when the tail was a whole row once: a latched trip must not pass for a torn one.
+
+    A crash leaves a row's beginning, or zeros where a page did not reach the disk; a whole row of other bytes is damage.
+    """
+    if (tail.endswith(END) and b"\0" not in tail) or not fault_of(tail[:-2] + END):
+        raise JournalError(f"{torn.path}: row {torn.seq + 1}, line {torn.seq + 2}: {torn.what}")
 
 
 class ChannelLedger(Ledger):

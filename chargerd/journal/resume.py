@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Generic, Protocol, TypeVar
 
 from chargerd.core.derived import Derived
-from chargerd.core.events import Record
+from chargerd.core.events import Record, Tick
 from chargerd.core.reading import Reading
 from chargerd.errors import JournalError, RefusedError
 from chargerd.journal.columns import COLUMNS, EVENTS, READINGS, Checkpoint, derived_cells
@@ -43,7 +43,10 @@ class Engine(Protocol):
         """Judge a reading and return what follows from it."""
 
     def command(self, record: Record, now_s: float) -> tuple[Record, ...]:
-        """Take a command or an observation and return what follows from it."""
+        """Take a command or an observation and return what follows. Raises KeyError when the state does not allow it."""
+
+    def tick(self, now_s: float) -> tuple[Record, ...]:
+        """Let time pass without a reading and return what follows from it."""
 
     def memory_json(self) -> str:
         """Return the memory as canonical JSON."""
@@ -155,7 +158,17 @@ class _Fold(Generic[E]):
 
     def _input(self, event: EventRow) -> None:
         self._overdue(event.seq)
-        self._owe(self.engine.command(event.record, event.elapsed_s), event)
+        record = event.record
+        try:
+            if isinstance(record, Tick):
+                followed = self.engine.tick(event.elapsed_s)
+            else:
+                followed = self.engine.command(record, event.elapsed_s)
+        except KeyError:
+            # The engine's state does not allow this command. It was written before the engine was asked, refused then as it
+            # is refused now, and nothing followed from it.
+            followed = ()
+        self._owe(followed, event)
 
     def _owe(self, records: tuple[Record, ...], row: ReadingRow | EventRow) -> None:
         self.elapsed_s = row.elapsed_s
@@ -178,6 +191,7 @@ class _Fold(Generic[E]):
 
     def _checkpoint(self, event: EventRow) -> None:
         self._overdue(event.seq)
+        self.elapsed_s, self.utc = event.elapsed_s, event.utc
         checkpoint = event.record
         if isinstance(checkpoint, Checkpoint) and checkpoint.engine == self._version:
             memory = self.engine.memory_json()

@@ -25,7 +25,8 @@ The apostrophe is in the list so that taking the guard away again is unambiguous
 """
 _ESCAPE = re.compile(r"\\(\\|x[0-9a-f]{2}|u[0-9a-f]{4}|U[0-9a-f]{8})")
 _UTC = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d{1,9})?Z", re.ASCII)
-_number_text = float.__repr__  # refuses int and bool, which would not come back as what they were
+number_text = float.__repr__
+"""The shortest text that reads back as the identical float. Refuses int and bool, which would not come back as what they were."""
 
 
 @lru_cache(maxsize=1024)
@@ -76,7 +77,7 @@ def number_cell(value: float | None) -> str:
     """
     if value is None:
         return ""
-    text = _number_text(value)
+    text = number_text(value)
     if text[-1] in "nf":
         raise ValueError(f"{text} is not a number to write down")
     return text

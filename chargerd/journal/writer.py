@@ -51,18 +51,22 @@ class RowFile:
     @classmethod
     def create(cls, folder: Path, name: str, columns: Sequence[str]) -> Self:
         """Make the file with its header, and make both safe. Raises JournalError, RefusedError."""
-        path = folder / name
-        file = cls(open_file(folder, name, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL), path, 0, 0)
+        flags = os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_EXCL
+        file = cls(open_file(folder, name, flags), folder / name, 0, 0)
         try:
-            lock(file._descriptor, path)
-            file._write(",".join(columns).encode() + END)
-            file.sync()
-            with opened_folder(folder) as directory:
-                os.fsync(directory)
+            lock(file._descriptor, file.path)
+            file.begin(columns)
         except (JournalError, RefusedError):
             os.close(file._descriptor)
             raise
         return file
+
+    def begin(self, columns: Sequence[str]) -> None:
+        """Write the header of an empty file, and make file and folder safe. Raises JournalError."""
+        self._write(",".join(columns).encode() + END)
+        self.sync()
+        with opened_folder(self.path.parent) as directory:
+            os.fsync(directory)
 
     def append(self, body: str) -> int:
         """Write one row whose cells after `seq` are `body`, each followed by a comma; return its seq.
