@@ -1,0 +1,134 @@
+"""From a run folder to what the verdict is worked out from. Rows are given as they are read, never held."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TypeVar
+
+from chargerd.config.bench import BenchFile, load_bench
+from chargerd.config.cell import CellFile, load_cell
+from chargerd.core.events import Tick
+from chargerd.errors import FileFaultsError, JournalError
+from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
+from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
+from chargerd.journal.runfolder import RUN_FILE, RunHead, read_run
+from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
+from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
+
+T = TypeVar("T")
+_UNWANTED = frozenset({Checkpoint.kind, Tick.kind})
+"""An engine's memory and the passing of time say nothing about a cell, and a long run has many of both."""
+
+
+class RunSource:
+    """A run folder, opened for one verdict. Raises JournalError on damage; a torn tail is left out and told in `torn`."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.torn: list[str] = []
+        self._head = read_run(folder)
+
+    def facts(self) -> RunFacts:
+        """Return what the frozen files say. A file this version cannot read costs what it would have told, not the verdict."""
+        head = self._head
+        faults: list[str] = []
+        cell = _frozen(head, "cell", load_cell, faults)
+        bench = _frozen(head, "bench", load_bench, faults)
+        return RunFacts(
+            self.folder.name,
+            head.cell.name,
+            head.profile.name,
+            head.bench.name,
+            {"program": head.program_version, "engine": head.engine_version},
+            {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
+            None if cell is None else rating_of(cell),
+            UNKNOWN if bench is None else accuracies_of(bench, head.channel),
+            faults=tuple(faults),
+        )
+
+    def noted(self) -> list[Noted]:
+        """Return the events that matter to a verdict."""
+        rows = iter_events(self.folder / EVENTS)
+        found = [Noted(row.seq, row.after_seq, row.elapsed_s, row.record) for row in rows if row.kind not in _UNWANTED]
+        self._tell(rows)
+        return found
+
+    def samples(self) -> Iterator[Sample]:
+        """Give the readings in order."""
+        rows = iter_readings(self.folder / READINGS)
+        for row in rows:
+            yield sample_of(row)
+        self._tell(rows)
+
+    def _tell(self, rows: Rows[T]) -> None:
+        if rows.torn is not None:
+            torn = rows.torn
+            self.torn.append(f"{torn.path.name}: {torn.bytes} bytes after row {torn.seq} are no whole row and were left out")
+        self.torn.extend(rows.skipped)
+
+
+def sample_of(row: ReadingRow) -> Sample:
+    """Return the derived columns of one row as a sample. Raises JournalError when a cell is not what its column says."""
+    cells = row.cells
+    try:
+        return Sample(
+            row.seq, row.elapsed_s, cells[3], cells[4], int(cells[5]), cells[6], cells[7],
+            float(cells[8]) if cells[8] else None,
+            float(cells[9]) if cells[9] else None,
+            float(cells[10]) if cells[10] else None,
+            float(cells[11]), float(cells[12]), float(cells[13]), float(cells[14]), float(cells[15]),
+            float(cells[18]), float(cells[16]),
+        )  # fmt: skip
+    except ValueError as error:
+        raise JournalError(f"{row.path}: row {row.seq}: {error}") from error
+
+
+def _frozen(head: RunHead, which: str, load: Callable[[Path], T], faults: list[str]) -> T | None:
+    """Read one of the frozen files; the loaders read files, so it becomes one for a moment."""
+    file = {"cell": head.cell, "bench": head.bench}[which]
+    with TemporaryDirectory(prefix="chargerd-verdict-") as directory:
+        path = Path(directory) / f"{which}.yaml"
+        path.write_text(file.text, encoding="utf-8")
+        try:
+            return load(path)
+        except FileFaultsError as error:
+            told = error.faults[0].removeprefix(f"{directory}/")
+            faults.append(f"the frozen {which} file cannot be read by this version ({told}): what it says is not used")
+            return None
+
+
+def rating_of(cell: CellFile) -> Rating:
+    """Return the rating on the cell's record, already bounded by what its ingredients can hold."""
+    upper_V, lower_V = cell.rated_window_V
+    return Rating(cell.rated_Ah, cell.rated_provisional, upper_V, lower_V, cell.rated_current_A)
+
+
+def accuracies_of(bench: BenchFile, channel: str) -> Accuracies:
+    """Return the data-sheet accuracies of the instruments of one channel, as far as the bench file gives them."""
+    spec = bench.channels.get(channel)
+    if spec is None:
+        return UNKNOWN
+
+    def accuracy(instrument: str, quantity: str) -> Accuracy | None:
+        given = bench.instruments[instrument].accuracy.get(quantity) if instrument in bench.instruments else None
+        return None if given is None else Accuracy(given.gain, given.offset)
+
+    thermometer = accuracy(spec.thermometer, "temperature")
+    return Accuracies(
+        accuracy(spec.meter or spec.source, "voltage"),
+        accuracy(spec.source, "current"),
+        accuracy(spec.load, "current"),
+        None if thermometer is None else thermometer.offset,
+    )
+
+
+def sha256(path: Path) -> str:
+    """Return the SHA-256 of a file, hexadecimal. Raises JournalError when it cannot be read."""
+    try:
+        with path.open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise JournalError(f"{path}: {error.strerror}") from error
