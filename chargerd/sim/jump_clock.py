@@ -38,16 +38,23 @@ class InFlight:
     A count never falls below zero: a link of which only one end counts cannot disturb the others.
     """
 
-    __slots__ = ("_counts", "_lock")
+    __slots__ = ("_closed", "_counts", "_lock")
 
     def __init__(self) -> None:
         self._counts: dict[Hashable, int] = {}
+        self._closed: set[Hashable] = set()
         self._lock = threading.Lock()
 
     def add(self, count: int = 1, key: Hashable = None) -> None:
         """Count `count` bytes or calls as on their way on the link `key`."""
         with self._lock:
+            self._closed.discard(key)
             self._counts[key] = self._counts.get(key, 0) + count
+
+    def add_if_open(self, count: int = 1, key: Hashable = None) -> None:
+        """As `add`, for the end that answers: not counted while the other end has closed the link (`forget`)."""
+        if key not in self._closed:
+            self.add(count, key)
 
     def done(self, count: int = 1, key: Hashable = None) -> None:
         """Count `count` bytes or calls as arrived."""
@@ -59,9 +66,10 @@ class InFlight:
                 self._counts.pop(key, None)
 
     def forget(self, key: Hashable) -> None:
-        """Drop whatever is counted on a link that was closed: nobody will read it."""
+        """Drop whatever is counted on a link that was closed: nobody will read it. `add` opens it again."""
         with self._lock:
             self._counts.pop(key, None)
+            self._closed.add(key)
 
     @property
     def is_clear(self) -> bool:
@@ -130,12 +138,10 @@ class JumpLoop(asyncio.SelectorEventLoop):
         """Virtual seconds since the loop was made."""
         return self._jumping.now_s
 
-    def run_in_executor(
-        self, executor: Executor | None, func: Callable[[Unpack[Ts]], Any], *args: *Ts
-    ) -> asyncio.Future[Any]:
+    def run_in_executor(self, executor: Executor | None, func: Callable[[Unpack[Ts]], Any], *args: *Ts) -> asyncio.Future[Any]:
         """As the base class; the call counts as in flight until its result has reached the loop."""
         key = object()
         self.in_flight.add(1, key)
         future: asyncio.Future[Any] = super().run_in_executor(executor, func, *args)
-        future.add_done_callback(lambda _: self.in_flight.forget(key))
+        future.add_done_callback(lambda _: self.in_flight.done(1, key))
         return future

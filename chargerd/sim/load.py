@@ -52,7 +52,6 @@ class Load(Panel):
             keeps_switch_at_reset: some models leave the input as it is at `*RST`.
             seed: of the noise.
         """
-        self.is_stuck_on = False
         self.ocp_tripped = self.uvp_tripped = False
         self.charge_C = 0.0
         self.lead_ohm = lead_ohm
@@ -129,12 +128,6 @@ class Load(Panel):
     def _restore_defaults(self) -> None:
         super()._restore_defaults()
         self.ocp_tripped = self.uvp_tripped = False
-
-    def stick_on(self, now_s: float) -> None:
-        """From now on switching off has no effect on the terminals, whatever the panel shows."""
-        self.node.arrive(now_s)
-        self.is_stuck_on = self.conducts
-        self.changed("fault", now_s)
 
     # -- protections and readings -------------------------------------------------------------------------------
 

@@ -29,7 +29,6 @@ class Meter(Panel):
             "range_V": Setting(10.0, 0.1, 1000.0),
             "cycles": Setting(1.0, 0.02, 100.0),
         }
-        self.is_attached = True
         super().__init__(name, node, settings, seed=seed)
         self.accuracy = {
             "voltage_V": Accuracy(noise=2e-5, resolution=1e-5),
@@ -47,11 +46,6 @@ class Meter(Panel):
     def read(self, quantity: str, now_s: float) -> float:
         """As `Panel.read`; the quantity `function` is whatever the meter is set to measure."""
         return super().read(FUNCTIONS[self.function] if quantity == "function" else quantity, now_s)
-
-    def detach(self, now_s: float) -> None:
-        """The sensor falls off the cell and reads the room from now on."""
-        self.node.arrive(now_s)
-        self.is_attached = False
 
 
 class Thermometer(Meter):

@@ -110,6 +110,8 @@ class Panel:
         self.lies: dict[str, Lie] = {}
         self.ignores: set[str] = set()
         """Settings (or `set`, `on`, `off`) that are taken without complaint and not carried out."""
+        self.is_stuck_on = False
+        self.is_attached = True
         self.is_remote = False
         self.is_locked = False
         self.boots = 0
@@ -190,6 +192,17 @@ class Panel:
         self.is_remote = self.is_locked = False
         self.boots += 1
         self.changed("reboot", now_s)
+
+    def stick_on(self, now_s: float) -> None:
+        """From now on switching off has no effect on the terminals, whatever the panel shows."""
+        self.node.arrive(now_s)
+        self.is_stuck_on = self.conducts
+        self.changed("fault", now_s)
+
+    def detach(self, now_s: float) -> None:
+        """The temperature sensor, if there is one, falls off the cell and reads the room from now on."""
+        self.node.arrive(now_s)
+        self.is_attached = False
 
     def changed(self, cause: str, now_s: float) -> None:
         """Tell the node and the record after something was changed at `now_s`."""

@@ -27,7 +27,6 @@ class ErrorQueue:
 
     def __init__(self, depth: int = 16, empty_reply: str = '0,"No error"') -> None:
         self._entries: deque[str] = deque()
-        self._numbers: deque[int] = deque()
         self._depth = depth
         self._empty_reply = empty_reply
 
@@ -35,18 +34,13 @@ class ErrorQueue:
         """Enter an error with its standard text, or with `device_info` alone for a maker's own number."""
         if len(self._entries) >= self._depth:
             self._entries.pop()
-            self._numbers.pop()
             number, device_info = -350, ""
         text = ";".join(part for part in (ERROR_TEXTS.get(number, ""), device_info) if part)
-        self._numbers.append(number)
         self._entries.append(f'{number},"{text}"')
 
     def take(self) -> str:
         """The oldest entry, removed; the empty reply when there is none."""
-        if not self._entries:
-            return self._empty_reply
-        self._numbers.popleft()
-        return self._entries.popleft()
+        return self._entries.popleft() if self._entries else self._empty_reply
 
     def take_code(self) -> int:
         """The number alone of the oldest entry, removed; 0 when there is none."""
@@ -63,7 +57,6 @@ class ErrorQueue:
     def clear(self) -> None:
         """Forget all entries."""
         self._entries.clear()
-        self._numbers.clear()
 
     def __len__(self) -> int:
         return len(self._entries)

@@ -56,7 +56,6 @@ class Supply(Panel):
             seed: of the noise.
         """
         self.lead_ohm = lead_ohm
-        self.is_stuck_on = False
         self.ovp_tripped = self.ocp_tripped = False
         self.charge_C = 0.0
         self._trips_when_limiting = trips_when_limiting
@@ -144,12 +143,6 @@ class Supply(Panel):
         for key, value in kept.items():
             setattr(self, key, value)
         self.changed("reboot", now_s)
-
-    def stick_on(self, now_s: float) -> None:
-        """From now on switching off has no effect on the terminals, whatever the panel shows."""
-        self.node.arrive(now_s)
-        self.is_stuck_on = self.conducts
-        self.changed("fault", now_s)
 
     # -- protections and readings -------------------------------------------------------------------------------
 

@@ -1,0 +1,164 @@
+"""Command sets as data: what a simulated instrument listens to, how it words replies, what its status bits mean.
+
+One YAML file per behaviour in `behaviours/`. Keys of a file:
+
+- `behaviour`, `about`, `panel` (supply, load or meter), `extends` (another behaviour whose keys this one changes)
+- `identity`: the four fields of the identity reply
+- `numbers`: Python format of a number; `booleans`: what a switch takes (`any`, `words`) and `boolean_replies`
+  (`numbers`, `words`); `suffixes`: units behind numbers `accepted` or `refused`
+- `no_error`: reply of the empty error queue; `error_queue`: its depth; `keeps_switch_at_reset`
+- `questionable`, `operation`: bit weight by condition
+- `commands`: header pattern -> one of
+  `setting` (set and asked; with `unit`, `shown`, `words`, `quoted`), `read` (asked; with `takes`, `configures`),
+  `flag` (asked), `do` (an action of the panel), `sets`+`to` (an event that changes a setting), `ignored`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cache
+from importlib.resources import files
+from typing import TYPE_CHECKING, Any, Self
+
+import yaml
+
+from chargerd.sim.panel import Condition
+from chargerd.sim.scpi_builtin import BUILTINS
+from chargerd.sim.scpi_text import expand
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+KINDS = ("setting", "read", "flag", "do", "sets", "ignored", "builtin")
+QUERY_ONLY = frozenset({"read", "flag"})
+EVENT_ONLY = frozenset({"do", "sets", "ignored"})
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What one header does. `kind` is one of KINDS, `key` the setting, quantity, flag, action or built-in it names."""
+
+    kind: str
+    key: str
+    header: str
+    unit: str = ""
+    shown: str = ""
+    words: Mapping[str, str] = field(default_factory=dict)
+    is_quoted: bool = False
+    takes: int = 0
+    configures: str = ""
+    to: str = ""
+
+    @property
+    def may_be_asked(self) -> bool:
+        """Whether the header exists with a question mark."""
+        return self.kind not in EVENT_ONLY
+
+    @property
+    def may_be_set(self) -> bool:
+        """Whether the header exists without one."""
+        return self.kind not in QUERY_ONLY
+
+
+@dataclass(frozen=True)
+class Behaviour:
+    """One command set, read from its file by `load_behaviour`. Immutable: copies of a world share it."""
+
+    name: str
+    about: str
+    panel: str
+    identity: str
+    numbers: str
+    takes_numeric_booleans: bool
+    replies_boolean_words: bool
+    takes_suffixes: bool
+    no_error: str
+    error_queue: int
+    keeps_switch_at_reset: bool
+    questionable: Mapping[Condition, int]
+    operation: Mapping[Condition, int]
+    commands: Mapping[tuple[str, ...], Command]
+
+    def __deepcopy__(self, memo: dict[int, Any]) -> Self:
+        return self
+
+
+def behaviour_names() -> tuple[str, ...]:
+    """Names of all behaviours that come with the program."""
+    folder = files("chargerd.sim") / "behaviours"
+    return tuple(sorted(entry.name.removesuffix(".yaml") for entry in folder.iterdir() if entry.name.endswith(".yaml")))
+
+
+@cache
+def load_behaviour(name: str) -> Behaviour:
+    """Read the behaviour `name` and all it extends.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+        ValueError: the file does not make sense; the message names the header.
+    """
+    raw = _read(name)
+    identity = raw["identity"]
+    return Behaviour(
+        name=raw["behaviour"],
+        about=raw["about"],
+        panel=raw["panel"],
+        identity=",".join(identity[part] for part in ("maker", "model", "serial", "firmware")),
+        numbers=raw["numbers"],
+        takes_numeric_booleans=raw["booleans"] == "any",
+        replies_boolean_words=raw["boolean_replies"] == "words",
+        takes_suffixes=raw["suffixes"] == "accepted",
+        no_error=raw["no_error"],
+        error_queue=int(raw["error_queue"]),
+        keeps_switch_at_reset=raw.get("keeps_switch_at_reset", "no") == "yes",
+        questionable=_bits(raw.get("questionable", {})),
+        operation=_bits(raw.get("operation", {})),
+        commands=_headers(raw["commands"]),
+    )
+
+
+def _read(name: str) -> dict[str, Any]:
+    text = (files("chargerd.sim") / "behaviours" / f"{name}.yaml").read_text(encoding="utf-8")
+    # BaseLoader makes every scalar text (ON stays ON) and can construct nothing else, so it is safe.
+    raw: dict[str, Any] = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506
+    parent = raw.get("extends")
+    if parent is None:
+        return raw
+    merged = _read(parent)
+    commands = {**merged["commands"], **raw.get("commands", {})}
+    return {**merged, **raw, "commands": commands}
+
+
+def _bits(raw: Mapping[str, str]) -> dict[Condition, int]:
+    return {Condition[name]: int(weight) for name, weight in raw.items()}
+
+
+def _headers(raw: Mapping[str, Mapping[str, Any]]) -> dict[tuple[str, ...], Command]:
+    """Every legal spelling of every header -> its command."""
+    table: dict[tuple[str, ...], Command] = {}
+    commands = [_command(pattern, entry) for pattern, entry in raw.items()]
+    commands += [Command("builtin", pattern, pattern) for pattern in BUILTINS]
+    for command in commands:
+        for spelling in expand(command.header):
+            if table.setdefault(spelling, command) is not command:
+                raise ValueError(f"{command.header}: {':'.join(spelling)} also belongs to {table[spelling].header}")
+    return table
+
+
+def _command(pattern: str, entry: Mapping[str, Any]) -> Command:
+    kinds = [kind for kind in KINDS if kind in entry]
+    if len(kinds) != 1:
+        raise ValueError(f"{pattern}: needs exactly one of {KINDS}, has {kinds}")
+    kind = kinds[0]
+    return Command(
+        kind,
+        entry[kind],
+        pattern,
+        unit=entry.get("unit", ""),
+        shown=entry.get("shown", ""),
+        words=entry.get("words", {}),
+        is_quoted=entry.get("quoted", "no") == "yes",
+        takes=int(entry.get("takes", "0")),
+        configures=entry.get("configures", ""),
+        to=entry.get("to", ""),
+    )
