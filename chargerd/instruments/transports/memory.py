@@ -1,7 +1,7 @@
 """A link to a peer in this process (`memory://name`): the same bytes as on a socket, without the socket.
 
 For rehearsals and long test campaigns. A peer is a callable: it is given the bytes written to it and the loop's time in
-seconds, and returns what it answers as (delay in seconds, bytes); it raises ConnectionResetError to drop the connection.
+seconds, and returns what it answers as (delay in seconds, bytes); it raises ConnectionError to drop the connection.
 A reply without delay costs no turn of the event loop.
 """
 
@@ -76,7 +76,7 @@ class MemoryLink:
                 raise self._fail(LinkGarbledError(f"{self._name}: bytes nobody asked for: {data[:40]!r}"))
         try:
             replies = self._peer(message + self._terminator, now_s)
-        except ConnectionResetError:
+        except ConnectionError:
             raise self._fail(LinkClosedError(f"{self._name}: the connection was closed")) from None
         for delay_s, data in replies:
             self._coming.append((now_s + delay_s, data))

@@ -1,0 +1,164 @@
+"""One instrument's connection: address, link, and the proof of who is at the other end.
+
+No byte but the identity question leaves before the identity was proven, and the proof dies with the link: after every error
+the link is closed, and the next use opens a new one and asks again. After a *wrong* identity nothing is ever written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TypeVar
+
+from chargerd.errors import InstrumentError, LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
+from chargerd.instruments.framing import scpi
+from chargerd.instruments.transports.link import InFlight, Link
+from chargerd.instruments.transports.registry import open_link, parse_address
+
+FIRST_OPEN_S = 5.0
+"""For the first opening: a library may have to be loaded, a USB instrument enumerated."""
+
+REOPEN_S = 1.0
+"""For every later one: a pass of the channel must stay within 2 s."""
+
+T = TypeVar("T")
+
+
+class WrongIdentityError(InstrumentError):
+    """Another instrument answers at this address. Nothing is written to it."""
+
+
+class Connection:
+    """Owns the link to one instrument.
+
+    `generation` counts openings: whatever was proven through an earlier link is not proven now. `exchanges` counts questions.
+    """
+
+    def __init__(
+        self, name: str, address: str, identity: str, *, timeout_s: float = 0.5, in_flight: InFlight | None = None
+    ) -> None:
+        self.name = name
+        self.address = parse_address(address)
+        self.expected_identity = identity
+        self.identity = ""
+        self.timeout_s = timeout_s
+        self.generation = 0
+        self.exchanges = 0
+        self._in_flight = in_flight
+        self._link: Link | None = None
+        self._proven = False
+        self._answered = False
+
+    @property
+    def is_usable(self) -> bool:
+        """True while the link is clean and its far end is the instrument expected."""
+        return self._proven and self._link is not None and not self._link.dirty
+
+    @property
+    def has_answered(self) -> bool:
+        """True when whoever is at the far end of the last link opened answered the identity question rightly."""
+        return self._answered
+
+    @property
+    def at_once(self) -> bool:
+        """True when replies come without waiting."""
+        return self._link is not None and self._link.at_once
+
+    async def reopen(self) -> str:
+        """Open a new link (closing any old one), ask who is there and compare; return the identity.
+
+        Raises:
+            LinkError: nobody there, or no proper answer.
+            WrongIdentityError: another instrument is there; the link is closed.
+        """
+        await self.close()
+        self._answered = False
+        deadline_s = FIRST_OPEN_S if self.generation == 0 else REOPEN_S
+        try:
+            self._link = await open_link(self.address, deadline_s=deadline_s, in_flight=self._in_flight)
+        except LinkError as fault:
+            raise self._named(fault) from fault
+        self.generation += 1
+        return await self.identify()
+
+    async def identify(self) -> str:
+        """Ask the identity question and compare. Raises as `reopen`."""
+        self._proven = False
+        reply = await self._exchange("*IDN?", scpi.parse_identity, urgent=False)
+        expected = ",".join(part.strip(" ") for part in self.expected_identity.split(","))
+        if reply != expected:
+            await self.close()
+            raise WrongIdentityError(
+                f"{self.name}: {reply!r} answers at {self.address.text}, expected {expected!r}; nothing is written to it"
+            )
+        self.identity = reply
+        self._proven = self._answered = True
+        return reply
+
+    async def ensure(self) -> None:
+        """Reopen and identify unless the link is usable. Raises as `reopen`."""
+        if not self.is_usable:
+            await self.reopen()
+
+    async def ask(self, text: str, parse: Callable[[str], T], *, urgent: bool = False) -> T:
+        """Ask one question and parse its reply.
+
+        Raises:
+            LinkError: no reply, or not in the grammar; the link is then closed.
+            NoReadingError, OverRangeError: the reply says so; the link stays good.
+        """
+        self._demand_proof(text)
+        return await self._exchange(text, parse, urgent=urgent)
+
+    async def ask_together(self, texts: Sequence[str]) -> list[str]:
+        """Ask several questions in one message (IEEE 488.2 compound) and return the replies, not yet parsed.
+
+        Raises:
+            LinkError: no reply, or not exactly as many as questions.
+        """
+        message = texts[0] + "".join((";" if text.startswith("*") else ";:") + text for text in texts[1:])
+        self._demand_proof(message)
+        self.exchanges += len(texts) - 1
+        return await self._exchange(message, lambda reply: scpi.split_replies(reply, len(texts)), urgent=False)
+
+    async def tell(self, text: str, *, urgent: bool = False) -> None:
+        """Send one command. Raises LinkError; the link is then closed."""
+        self._demand_proof(text)
+        assert self._link is not None
+        try:
+            await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s, urgent=urgent)
+        except LinkError as fault:
+            raise self._named(fault) from fault
+
+    async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
+        """Close the link because of a reply that is not in the grammar; return the error to raise."""
+        await self.close()
+        return LinkGarbledError(f"{self.name}: {reason}")
+
+    async def close(self) -> None:
+        """Close the link. Never raises."""
+        self._proven = False
+        if self._link is not None:
+            await self._link.close()
+
+    async def _exchange(self, text: str, parse: Callable[[str], T], *, urgent: bool) -> T:
+        if self._link is None:
+            raise LinkClosedError(f"{self.name}: not connected")
+        self.exchanges += 1
+        try:
+            raw = await self._link.query(text.encode("ascii"), deadline_s=self.timeout_s, urgent=urgent)
+        except LinkError as fault:
+            raise self._named(fault) from fault
+        try:
+            return parse(raw.decode("ascii"))
+        except (LinkGarbledError, UnicodeDecodeError) as fault:
+            raise await self.spoil(LinkGarbledError(f"{text} was answered by {raw[:40]!r}: {fault}")) from fault
+
+    def _demand_proof(self, text: str) -> None:
+        if not self._proven:
+            raise LinkClosedError(f"{self.name}: {text} not sent, the instrument's identity is not proven")
+
+    def _named(self, fault: LinkError) -> LinkError:
+        for kind in (LinkTimeoutError, LinkClosedError, LinkGarbledError):
+            if isinstance(fault, kind):
+                return kind(f"{self.name}: {fault}")
+        return LinkError(f"{self.name}: {fault}")
