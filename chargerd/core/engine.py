@@ -282,6 +282,7 @@ class Engine:
         opening.open_s = None
         opening.next_s = None
         if self.step.kind in CHARGING:
+            m.gas_before_Ah += m.gas.charge_Ah
             m.gas = type(m.gas)()
             m.plateau = type(m.plateau)()
         if self.step.interrupt is not None:

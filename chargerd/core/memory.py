@@ -59,6 +59,7 @@ class Memory:
     resistance_ohm: float | None = None
     resistance_s: float = 0.0
     resistance_trusted: bool = False
+    gas_before_Ah: float = 0.0
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
     trip_cause: str = ""
@@ -69,6 +70,11 @@ class Memory:
     gas: GasMeter = field(default_factory=GasMeter)
     plateau: Plateau = field(default_factory=Plateau)
     protection: ProtectionMemory = field(default_factory=ProtectionMemory)
+
+    @property
+    def gas_total_Ah(self) -> float:
+        """Estimated gas charge of the whole run: of earlier charges and of the present one."""
+        return self.gas_before_Ah + self.gas.charge_Ah
 
     def to_json(self) -> str:
         """Return canonical JSON; floats in their shortest text that reads back identical."""

@@ -1,0 +1,288 @@
+"""The worker: one run in its own process, under its keeper. Opens the bench, runs the channel, makes safe on every exit.
+
+`python -m chargerd.daemon.worker RUN_FOLDER [--resume] [--plain] [--simulated]`; started by the keeper, never by hand.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from chargerd import ENGINE_VERSION
+from chargerd.core.engine import Engine
+from chargerd.core.events import Fault, Gap, Pause, Record, Resume, Start, Stop, Tripped
+from chargerd.core.states import OVER, State
+from chargerd.daemon.channel import Channel, Pass
+from chargerd.daemon.checking import Checking
+from chargerd.daemon.clock import Clock, boot_id, real_clock
+from chargerd.daemon.control import Control
+from chargerd.daemon.frozen import FrozenRun, open_run
+from chargerd.daemon.keeper_link import KeeperLink
+from chargerd.daemon.locks import AddressLocks
+from chargerd.daemon.watching import Watching, is_energised
+from chargerd.errors import ChargerdError, Exit, JournalError, RefusedError
+from chargerd.instruments.bench import ChannelBench
+from chargerd.journal.ledger import CellLedger, ChannelLedger
+from chargerd.journal.reader import recover
+from chargerd.journal.resume import fold
+from chargerd.journal.runfolder import write_whole
+from chargerd.journal.writer import JournalWriter
+from chargerd.status.mqtt import Publisher
+from chargerd.status.snapshot import Snapshot, Subject
+from chargerd.status.terminal import Terminal
+
+WATCH_AFTER_S = 3600.0
+"""After a trip or a stop the bench is read and logged for an hour more: gas and heat go on."""
+ATTENDED = "This version grants no unattended runs yet: stay within reach and look in often."
+EXITS = {State.COMPLETE: Exit.OK, State.STOPPED: Exit.STOPPED, State.TRIPPED: Exit.TRIPPED, State.IDLE: Exit.REFUSED}
+
+
+@dataclass(slots=True)
+class Life:
+    """One life of a run: the engine where it stands, the journal open for more, what to do first."""
+
+    engine: Engine
+    journal: JournalWriter
+    first: Start | Resume
+    base_s: float
+
+
+def begin(run: FrozenRun, columns: tuple[str, ...]) -> Life:
+    """Begin a new run's files."""
+    journal = JournalWriter.create(run.folder, columns, engine_version=ENGINE_VERSION)
+    return Life(Engine(run.plan), journal, Start(), 0.0)
+
+
+def resume(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> Life:
+    """Recover a run that ended unexpectedly: fold its record, write the gap. Raises JournalError, RefusedError.
+
+    The time between the lives is not trusted here: the gap is written as unknown and its charge counted up to a full keeper's
+    patience and off plan, the longest an output can have stayed on.
+    """
+    recover(run.folder)
+    folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
+    if folded.differences:
+        raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
+    engine = folded.engine
+    if engine.state is State.TRIPPED and ledger.latched() is None:
+        # The crash came between the journal and the ledger: the latch is made good before anything else.
+        ledger.tripped(clock.utc(), run.folder.name, engine.memory.trip_cause)
+    if engine.state in OVER:
+        raise RefusedError(f"{run.folder.name}: this run is over ({engine.state.value}); start a new one")
+    journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
+    journal.restore(folded.owed)
+    gap = Gap(duration_s=None, off_after_s=OFF_AFTER_MAX_S)
+    elapsed_s = round(folded.last_elapsed_s + OFF_AFTER_MAX_S, 3)
+    utc = clock.utc()
+    journal.record(gap, elapsed_s, utc)
+    for event in engine.command(gap, elapsed_s):
+        journal.record(event, elapsed_s, utc)
+    if engine.state is State.IDLE:
+        return Life(engine, journal, Start(by="resume"), elapsed_s)
+    return Life(engine, journal, Resume(), elapsed_s)
+
+
+OFF_AFTER_MAX_S = 11.0
+"""Worst case from the last row to off verified after a kill: the keeper's patience (5 s), its kill (1 s) and off plan (5 s)."""
+
+
+class Worker:
+    """Wires one run together."""
+
+    def __init__(self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None]) -> None:
+        self._run = run
+        self._clock = clock
+        self._resuming = resuming
+        self._terminal = terminal
+        self._channel: Channel | None = None
+        self._keeper: KeeperLink | None = None
+        self._early: Record | None = None
+        self._beats = 0
+        self._tripped: Tripped | None = None
+        self._last: Snapshot | None = None
+
+    async def work(self) -> int:
+        """Run to the end; return the exit code."""
+        run, clock = self._run, self._clock
+        loop = asyncio.get_running_loop()
+        for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            loop.add_signal_handler(name, self._on_signal, name)
+        self._keeper = KeeperLink.from_environment(self._on_keeper_lost)
+        publisher = self._publisher()
+        control = Control(run.folder, self._answer)
+        with ChannelLedger.open(run.data, run.channel.name) as ledger, contextlib.ExitStack() as stack:
+            latched = ledger.latched()
+            if latched is not None:
+                raise RefusedError(refusal(run.channel.name, latched.cause))
+            stack.enter_context(AddressLocks(spec.address for spec in run.instruments()))
+            bench = await ChannelBench.open(run.bench, run.channel.name, now=clock.now_s)
+            try:
+                if self._resuming:
+                    life = resume(run, clock, ledger)
+                    ledger.restarted(clock.utc(), run.folder.name, "person")
+                else:
+                    life = begin(run, bench.columns)
+                    ledger.started(clock.utc(), run.folder.name)
+                state = await self._live(life, bench, publisher, control, ledger)
+            finally:
+                await bench.close()
+                await control.close()
+                if publisher is not None:
+                    await asyncio.to_thread(publisher.close)
+        return EXITS.get(state, Exit.INTERNAL)
+
+    async def _live(
+        self, life: Life, bench: ChannelBench, publisher: Publisher | None, control: Control, ledger: ChannelLedger
+    ) -> State:
+        run = self._run
+        subject = Subject(
+            run.bench.name, run.channel.name, run.cell.name, run.profile.name, run.folder.name,
+            attended_only=True, attended_because=ATTENDED, simulated=run.simulated,
+        )  # fmt: skip
+        shows: tuple[Callable[[Snapshot], None], ...] = (self._terminal,)
+        announce: tuple[Callable[[dict[str, Any]], None], ...] = ()
+        if publisher is not None:
+            shows, announce = (*shows, publisher.offer), (publisher.event,)
+        watching = Watching(life.engine, subject, shows, announce)
+
+        def after_pass(done: Pass) -> None:
+            self._last = watching.take(done)
+            for _, record in done.records:
+                if isinstance(record, Tripped):
+                    ledger.tripped(done.utc, run.folder.name, record.cause, value=record.value, limit=record.limit, text=record.text)
+            self._beat(life.engine, done)
+
+        async def prove() -> None:
+            await self._prove(bench, life.engine)
+
+        channel = self._channel = Channel(
+            life.engine, bench, life.journal, self._clock, Checking(prove), after_pass, base_s=life.base_s,
+            watch_after_s=WATCH_AFTER_S,
+        )  # fmt: skip
+        await control.start()
+        if self._early is not None:
+            channel.ask(self._early)
+        state = await channel.run(life.first)
+        utc = self._clock.utc()
+        ledger.ended(utc, run.folder.name, state.value)
+        with CellLedger.open(run.data, run.cell.name) as cell_ledger:
+            cell_ledger.gas(utc, run.folder.name, life.engine.memory.gas_total_Ah)
+        if self._keeper is not None:
+            self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
+        return state
+
+    async def _prove(self, bench: ChannelBench, engine: Engine) -> None:
+        """Leave the off plan on disk and have the keeper freeze its limits."""
+        run = self._run
+        plan = bench.off_plan(
+            run=run.folder.name, channel=run.channel.name, worker_pid=os.getpid(), boot_id=boot_id(), written_utc=self._clock.utc()
+        )
+        write_off_plan(run.folder, plan)
+        if self._keeper is None:
+            return
+        longest_s = max(step.sample_every_s for step in engine.plan.program.steps())
+        await self._keeper.freeze(
+            run.channel.name, engine.plan.limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
+            off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
+        )  # fmt: skip
+
+    def _beat(self, engine: Engine, done: Pass) -> None:
+        if self._keeper is None:
+            return
+        self._beats += 1
+        derived, last_s = engine.derived, engine.memory.last_reading_s
+        self._keeper.beat(
+            self._run.channel.name, self._beats, energised=is_energised(engine),
+            age_s=0.0 if last_s is None else max(done.elapsed_s - last_s, 0.0),
+            voltage_V=derived.voltage_V, current_A=derived.current_A, temperature_degC=derived.temperature_degC,
+        )  # fmt: skip
+
+    # --- from outside ----------------------------------------------------------------------------------------------------
+
+    def _on_signal(self, name: signal.Signals) -> None:
+        self._ask(Stop(by="signal", reason=name.name))
+        if self._channel is not None:
+            self._channel.leave()
+
+    def _on_keeper_lost(self, why: str) -> None:
+        self._ask(Fault("keeper-lost", why))
+        if self._channel is not None:
+            self._channel.leave()
+
+    def _ask(self, record: Record) -> None:
+        if self._channel is None:
+            self._early = record
+        else:
+            self._channel.ask(record)
+
+    def _answer(self, asked: dict[str, Any]) -> dict[str, Any]:
+        what = asked.get("ask")
+        if self._channel is None or self._last is None:
+            return {"error": "the run is just being opened; ask again"}
+        if what == "status":
+            return {"status": self._last.to_json()}
+        if what == "stop":
+            self._channel.ask(Stop(by=asked.get("by", "person"), reason=asked.get("reason", "")))
+            self._channel.leave()
+            return {"answer": "stopping"}
+        if what == "pause":
+            self._channel.ask(Pause(by=asked.get("by", "person")))
+            return {"answer": "pausing"}
+        if what == "resume":
+            if self._channel.engine.state is not State.PAUSED:
+                return {"error": f"the run is {self._channel.engine.state.value}, not paused"}
+            self._channel.ask(Resume(by=asked.get("by", "person")))
+            return {"answer": "checking the bench, then going on"}
+        return {"error": "not a request this program makes"}
+
+    def _publisher(self) -> Publisher | None:
+        spec = self._run.bench.mqtt
+        if spec is None:
+            return None
+        publisher = Publisher(spec.host, spec.port, prefix=spec.prefix, bench=self._run.bench.name)
+        publisher.start()
+        return publisher
+
+
+def refusal(channel: str, cause: str) -> str:
+    """Return what to do about a latched trip."""
+    return (
+        f"channel {channel} is tripped ({cause}) and stays off; find out why, then: "
+        f'chargerd clear {channel} --bench BENCH --reason "what was found and done"'
+    )
+
+
+def write_off_plan(folder: Path, plan: dict[str, object]) -> None:
+    """Write `off-plan.json` safely (temporary file, fsync, rename, fsync of the folder)."""
+    import json
+
+    write_whole(folder, "off-plan.json", json.dumps(plan, indent=1, ensure_ascii=True).encode() + b"\n")
+
+
+def main(argv: list[str] | None = None) -> int:
+    """Run one worker; return its exit code. One line on stderr for a refusal, never a traceback."""
+    parser = argparse.ArgumentParser(prog="chargerd-worker", description="One run under its keeper.")
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--resume", action="store_true")
+    parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
+    parser.add_argument("--simulated", action="store_true")
+    args = parser.parse_args(argv)
+    try:
+        run = open_run(args.folder, simulated=args.simulated)
+        with Terminal(plain=args.plain) as terminal:
+            return asyncio.run(Worker(run, real_clock(), resuming=args.resume, terminal=terminal.show).work())
+    except ChargerdError as fault:
+        sys.stderr.write(f"chargerd: {fault}\n")
+        return fault.exit_code
+
+
+if __name__ == "__main__":
+    sys.exit(main())
