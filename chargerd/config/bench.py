@@ -8,67 +8,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from chargerd.config.bench_keys import BENCH, QUANTITIES
 from chargerd.config.marked import Faults, read_marked
-from chargerd.config.tables import Given, Group, Key, Values, read_group
+from chargerd.config.reader import read_group
+from chargerd.config.tables import Given, Values
 from chargerd.errors import BenchError, Place
 from chargerd.units import DIMENSIONS, Quantity, UnitError, parse
-
-_QUANTITIES = {"voltage": "voltage", "current": "current", "temperature": "temperature_difference"}
-
-_INSTRUMENT = Group("instrument", (
-    Key("address", "text", "where it is, for example tcp://192.168.1.20:5025", True),
-    Key("dialect", "name", "how this model spells its commands", True),
-    Key("identity", "text", "what it answers when asked who it is; another answer is refused", True),
-    Key("ratings", "group", "the most it can give or take", group=Group("ratings", (
-        Key("voltage", "voltage", "highest voltage", least="0.1 V"),
-        Key("current", "current", "largest current", least="1 mA")))),
-    Key("accuracy", "group", "its data sheet's accuracy, `gain % + offset` or one of both", group=Group("accuracy", tuple(
-        Key(name, "text", f"accuracy of its {name}") for name in _QUANTITIES))),
-    Key("resolution", "group", "its smallest step", group=Group("resolution", tuple(
-        Key(name, kind, f"smallest step of its {name}") for name, kind in _QUANTITIES.items()))),
-    Key("timeout", "time", "longest wait for an answer", default="500 ms", least="50 ms", most="5 s"),
-    Key("isolated", "flag", "whether its terminals float free of earth and of the other instruments", default="no"),
-    Key("minimum_voltage", "voltage", "lowest voltage at which a load still holds its current", default="0 V", least="0 V",
-        most="10 V"),
-))
-
-_CHANNEL = Group("channel", (
-    Key("source", "name", "the supply", True),
-    Key("load", "name", "the load; without one nothing is discharged and capacity is not tested"),
-    Key("voltage", "name", "who measures the cell's voltage: the source, or a meter at the cell", True),
-    Key("temperature", "name", "the thermometer at the cell; without one temperature limits are not active"),
-    Key("ambient", "name", "the thermometer of the room"),
-))
-
-BENCH = Group("bench", (
-    Key("bench", "name", "name of the bench", True),
-    Key("about", "text", "what a reader should know"),
-    Key("data", "text", "folder for runs and ledgers, from this file's folder", True),
-    Key("instruments", "named", "the instruments by name", True, group=_INSTRUMENT),
-    Key("channels", "named", "the channels by name: one cell with its instruments each", True, group=_CHANNEL),
-    Key("limits", "group", "what no cell on this bench may ever see", True, group=Group("limits", (
-        Key("voltage", "voltage", "highest voltage", True, most="60 V"),
-        Key("charge_current", "current", "largest charge current", True),
-        Key("discharge_current", "current", "largest discharge current", True),
-        Key("temperature", "temperature", "hottest a cell may get", True, least="20 °C", most="60 °C")))),
-    Key("wiring", "group", "leads, clips and fuse: they set how fast a fault gets hot", True, group=Group("wiring", (
-        Key("lead", "resistance", "resistance of both leads together", True, most="10 ohm"),
-        Key("clip_mass", "mass", "metal of one clip", default="2 g", least="0.2 g", most="100 g"),
-        Key("clip_resistance", "resistance", "how bad a clip's contact may get", default="0.5 ohm", least="0.01 ohm",
-            most="5 ohm"),
-        Key("fuse", "current", "the fuse at the cell", True, least="0.1 A", most="30 A")))),
-    Key("ventilation", "group", "where the gas goes", True, group=Group("ventilation", (
-        Key("outdoors", "flag", "outdoors or under an open roof", default="no"),
-        Key("room", "volume", "air in the room or enclosure", least="1 L"),
-        Key("openings", "area", "free openings to the outside, above and below together", default="0 cm2")))),
-    Key("mqtt", "group", "where status is published", group=Group("mqtt", (
-        Key("host", "text", "name or address of the broker", True),
-        Key("port", "count", "its port", default="1883", least="1", most="65535"),
-        Key("prefix", "name", "first word of every topic", True)))),
-    Key("never_touch", "texts", "outputs the program must leave alone"),
-    Key("keep_on", "texts", "outputs that stay on when everything else goes off: a fan, the computer's own supply"),
-))
-
 
 NOWHERE = Place("", 1, 1)
 
@@ -210,7 +155,7 @@ def parse_accuracy(text: str, quantity: str) -> Accuracy:
     """
     gain, offset, seen = 0.0, 0.0, set()
     for part in re.split(r" \+ ", text):
-        kind = "percent" if part.rstrip().endswith("%") else _QUANTITIES[quantity]
+        kind = "percent" if part.rstrip().endswith("%") else QUANTITIES[quantity]
         if kind in seen:
             raise UnitError(f"{text!r} is no accuracy", f"write gain + offset, for example {accuracy_example(quantity)}")
         seen.add(kind)
@@ -232,8 +177,11 @@ _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]*://\S+|(TCPIP|USB|ASRL|GPIB|VXI|PXI)[^\
 def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
     address = values.text("address")
     if address and not _ADDRESS.fullmatch(address):
-        faults.add(values.at("address"), f"{values.label}.address: {address!r} is no address",
-                   "write for example tcp://192.168.1.20:5025 or serial:///dev/ttyUSB0?baud=9600")
+        faults.add(
+            values.at("address"),
+            f"{values.label}.address: {address!r} is no address",
+            "write for example tcp://192.168.1.20:5025 or serial:///dev/ttyUSB0?baud=9600",
+        )
     accuracies: dict[str, Accuracy] = {}
     given = values.sub("accuracy")
     for quantity, one in (given.given if given is not None else {}).items():
@@ -245,12 +193,19 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
     ratings = values.sub("ratings")
     timeout_s, minimum_V = values.number("timeout"), values.number("minimum_voltage")
     return InstrumentSpec(
-        name=name, address=address, dialect=values.text("dialect"), identity=values.text("identity"),
+        name=name,
+        address=address,
+        dialect=values.text("dialect"),
+        identity=values.text("identity"),
         voltage_max_V=ratings.number("voltage") if ratings is not None else None,
         current_max_A=ratings.number("current") if ratings is not None else None,
-        accuracy=accuracies, resolution=_resolutions(resolution, faults) if resolution is not None else {},
-        timeout_s=0.5 if timeout_s is None else timeout_s, isolated=values.flag("isolated"),
-        minimum_voltage_V=0.0 if minimum_V is None else minimum_V, place=values.place)
+        accuracy=accuracies,
+        resolution=_resolutions(resolution, faults) if resolution is not None else {},
+        timeout_s=0.5 if timeout_s is None else timeout_s,
+        isolated=values.flag("isolated"),
+        minimum_voltage_V=0.0 if minimum_V is None else minimum_V,
+        place=values.place,
+    )
 
 
 def _resolutions(values: Values, faults: Faults) -> dict[str, float]:
@@ -263,8 +218,13 @@ def _resolutions(values: Values, faults: Faults) -> dict[str, float]:
     return found
 
 
-_ROLES: dict[str, tuple[str, ...]] = {"source": ("voltage", "current"), "load": ("current",), "voltage": ("voltage",),
-                                      "temperature": ("temperature",), "ambient": ("temperature",)}
+_ROLES: dict[str, tuple[str, ...]] = {
+    "source": ("voltage", "current"),
+    "load": ("current",),
+    "voltage": ("voltage",),
+    "temperature": ("temperature",),
+    "ambient": ("temperature",),
+}
 """Role → what its instrument must say about its accuracy and resolution, so that ends can be compared with them."""
 
 
@@ -282,8 +242,9 @@ def _channel(name: str, values: Values, instruments: Mapping[str, InstrumentSpec
     if load and load == source:
         faults.add(values.at("load"), f"{values.label}.load: {load} is the source already", "name the load, or delete the line")
     if load and voltage == load and load != source:
-        faults.add(values.at("voltage"), f"{values.label}.voltage: the load measures across its own leads",
-                   f"write {source} or a meter")
+        faults.add(
+            values.at("voltage"), f"{values.label}.voltage: the load measures across its own leads", f"write {source} or a meter"
+        )
     thermometer, ambient = values.text("temperature"), values.text("ambient")
     if ambient and ambient == thermometer:
         faults.add(values.at("ambient"), f"{values.label}.ambient: {ambient} measures the cell", "name another one")
@@ -294,8 +255,11 @@ def _judge_role(values: Values, role: str, quantities: tuple[str, ...], spec: In
     label = f"{values.label}.{role}"
     for quantity in quantities:
         if quantity not in spec.accuracy or quantity not in spec.resolution:
-            faults.add(values.at(role), f"{label}: {spec.name} does not say how well it sees {quantity}",
-                       f"write its accuracy ({quantity}: {accuracy_example(quantity)}) and resolution from its data sheet")
+            faults.add(
+                values.at(role),
+                f"{label}: {spec.name} does not say how well it sees {quantity}",
+                f"write its accuracy ({quantity}: {accuracy_example(quantity)}) and resolution from its data sheet",
+            )
     if role in {"source", "load"} and (spec.voltage_max_V is None or spec.current_max_A is None):
         faults.add(values.at(role), f"{label}: {spec.name} has no ratings", "write ratings: {voltage: 30 V, current: 3 A}")
 
@@ -308,30 +272,48 @@ def _check(values: Values, faults: Faults) -> None:
         group = values.sub(name)
         for key, given in (group.given if group is not None else {}).items():
             if isinstance(given.value, Quantity) and (given.value.relative or given.value.value < 0):
-                faults.add(given.place, f"{name}.{key}: {given.text} belongs to a cell, not to a bench",
-                           f"write for example {DIMENSIONS[given.value.dimension].example}")
+                faults.add(
+                    given.place,
+                    f"{name}.{key}: {given.text} belongs to a cell, not to a bench",
+                    f"write for example {DIMENSIONS[given.value.dimension].example}",
+                )
     air = values.sub("ventilation")
     if air is not None and not air.flag("outdoors") and not air.has("room"):
         faults.add(air.place, "ventilation: neither outdoors nor a room", "write outdoors: yes, or room: 30 m3, openings: 20 cm2")
 
 
-def _built(values: Values, instruments: Mapping[str, InstrumentSpec], channels: Mapping[str, ChannelSpec], path: Path, text: str,
-           digest: str) -> BenchFile:
+def _built(
+    values: Values,
+    instruments: Mapping[str, InstrumentSpec],
+    channels: Mapping[str, ChannelSpec],
+    path: Path,
+    text: str,
+    digest: str,
+) -> BenchFile:
     """Build the model from values without faults."""
     limits, wiring, air, mqtt = (values.sub(key) for key in ("limits", "wiring", "ventilation", "mqtt"))
     assert limits is not None
     assert wiring is not None
     assert air is not None
     return BenchFile(
-        name=values.text("bench"), about=values.text("about"), data_dir=path.parent / values.text("data"),
-        instruments=instruments, channels=channels,
-        limits=BenchLimits(limits.need("voltage"), limits.need("charge_current"), limits.need("discharge_current"),
-                           limits.need("temperature")),
+        name=values.text("bench"),
+        about=values.text("about"),
+        data_dir=path.parent / values.text("data"),
+        instruments=instruments,
+        channels=channels,
+        limits=BenchLimits(
+            limits.need("voltage"), limits.need("charge_current"), limits.need("discharge_current"), limits.need("temperature")
+        ),
         wiring=Wiring(*(wiring.need(key) for key in ("lead", "clip_mass", "clip_resistance", "fuse"))),
         ventilation=Ventilation(air.flag("outdoors"), air.number("room") or 0.0, air.number("openings") or 0.0),
         mqtt=None if mqtt is None else MqttSpec(mqtt.text("host"), mqtt.count("port") or 1883, mqtt.text("prefix")),
-        never_touch=_texts(values.items("never_touch")), keep_on=_texts(values.items("keep_on")),
-        places={key: group.at(key) for group in (limits, wiring) for key in group.given}, path=path, text=text, sha256=digest)
+        never_touch=_texts(values.items("never_touch")),
+        keep_on=_texts(values.items("keep_on")),
+        places={key: group.at(key) for group in (limits, wiring) for key in group.given},
+        path=path,
+        text=text,
+        sha256=digest,
+    )
 
 
 def _texts(items: list[Given]) -> tuple[str, ...]:

@@ -11,8 +11,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from chargerd.config.cell_keys import CELL
 from chargerd.config.marked import Faults, read_marked
-from chargerd.config.tables import Given, Group, Key, Values, amount, read_group
+from chargerd.config.reader import read_group
+from chargerd.config.tables import Given, Values, amount
 from chargerd.core.limits import Limits
 from chargerd.core.plan import Gassing
 from chargerd.errors import Place, ProfileError
@@ -33,64 +35,6 @@ TOP_MARGIN_V = 0.050
 GAS_CURRENT_PER_RATED = 0.01
 """Gas current at the threshold in A per Ah of rated capacity: the threshold is *defined* as where C_r/100 goes into gas."""
 
-_LIMIT_KEYS = (
-    Key("voltage_max", "voltage", "highest voltage at the cell, ever", least="1 V", most="3 V",
-        why="no vented zinc/carbon cell is charged above 3 V"),
-    Key("voltage_min", "voltage", "lowest voltage at the cell, ever; a fresh cell begins near 0 V", default="-0.1 V",
-        least="-0.5 V", most="1.2 V"),
-    Key("charge_current", "current", "largest charge current", most="100 A"),
-    Key("discharge_current", "current", "largest discharge current", most="100 A"),
-    Key("temperature_max", "temperature", "hottest the cell may get", least="20 °C", most="60 °C",
-        why="above 60 °C one leaves and ventilates"),
-    Key("temperature_min", "temperature", "coldest the cell may be charged or discharged", default="0 °C", least="-20 °C",
-        most="30 °C"),
-    Key("rise", "temperature_difference", "how much warmer than the room the cell may get", default="12 K", least="2 K",
-        most="20 K"),
-)
-
-
-def tightening_keys() -> tuple[Key, ...]:
-    """Return the same limits with none required and no default: what a profile may tighten."""
-    return tuple(Key(key.name, key.kind, key.meaning, least=key.least, most=key.most, why=key.why) for key in _LIMIT_KEYS)
-
-
-_LIMITS = Group("limits", tuple(
-    Key(key.name, key.kind, key.meaning, not key.default, key.default, key.least, key.most, key.why) for key in _LIMIT_KEYS))
-
-_RATED = Group("rated", (
-    Key("capacity", "charge", "capacity the cell is believed to have, in the window below", True, least="1 mAh", most="1000 Ah"),
-    Key("window", "list", "from the voltage at end of charge to the voltage at end of discharge", True, of="voltage"),
-    Key("current", "current", "discharge current of that capacity", default="C/10"),
-    Key("measured", "flag", "whether the capacity was measured on this cell; otherwise it is provisional", default="no"),
-))
-
-_GASSING = Group("gassing", (
-    Key("threshold", "voltage", "voltage at 25 °C, free of the ohmic drop, above which the cell gasses", default="unmeasured",
-        least="1.5 V", most="2.6 V", words=("unmeasured",)),
-    Key("coefficient", "temperature_coefficient", "how the threshold moves with temperature", default="-4 mV/K", least="-10 mV/K",
-        most="0 mV/K"),
-    Key("current", "current", "gas current at the threshold and 25 °C; a hundredth of the rated capacity per hour unless given"),
-    Key("decade", "voltage", "volts for ten times the gas current", default="120 mV", least="20 mV", most="300 mV"),
-))
-
-CELL = Group("cell", (
-    Key("cell", "name", "name of the cell; run folders and ledgers carry it", True),
-    Key("about", "text", "what a reader should know"),
-    Key("made", "date", "day it was made", True),
-    Key("vented", "flag", "must be yes: a sealed cell would burst", True),
-    Key("ingredients", "free", "mass of each ingredient, each salt with its hydrate", True, of="mass"),
-    Key("mass", "mass", "mass of the whole wet cell, case included", True, least="1 g", most="100 kg"),
-    Key("dimensions", "group", "outer dimensions", group=Group("dimensions", (
-        Key("length", "length", "outer length"), Key("width", "length", "outer width"), Key("height", "length", "outer height"),
-        Key("diameter", "length", "outer diameter of a round cell")))),
-    Key("areas", "free", "areas by name, for example electrode: 160 cm2", of="area"),
-    Key("rated", "group", "rated capacity and its window", True, group=_RATED),
-    Key("limits", "group", "hard limits; a run may tighten them, never loosen", True, group=_LIMITS),
-    Key("gassing", "group", "how the cell gasses", group=_GASSING),
-    Key("costs", "free", "what was paid, by name", of="money"),
-    Key("notes", "texts", "remarks; dated facts belong into the cell's ledger"),
-))
-
 _HYDRATES = {
     "zinc_sulfate": ("zinc_sulfate_heptahydrate", "zinc_sulfate_monohydrate", "zinc_sulfate_anhydrous"),
     "sodium_sulfate": ("sodium_sulfate_anhydrous", "sodium_sulfate_decahydrate"),
@@ -98,8 +42,16 @@ _HYDRATES = {
 }
 _CARBON, _DIOXIDE = "activated_carbon", "manganese_dioxide"
 _JUDGED = (_CARBON, _DIOXIDE, *(name for names in _HYDRATES.values() for name in names))
-_OTHER_NAMES = {"carbon": _CARBON, "active_carbon": _CARBON, "activated_charcoal": _CARBON, "charcoal": _CARBON, "MnO2": _DIOXIDE,
-                "mno2": _DIOXIDE, "ZnSO4": "zinc_sulfate_heptahydrate", "Na2SO4": "sodium_sulfate_anhydrous"}
+_OTHER_NAMES = {
+    "carbon": _CARBON,
+    "active_carbon": _CARBON,
+    "activated_charcoal": _CARBON,
+    "charcoal": _CARBON,
+    "MnO2": _DIOXIDE,
+    "mno2": _DIOXIDE,
+    "ZnSO4": "zinc_sulfate_heptahydrate",
+    "Na2SO4": "sodium_sulfate_anhydrous",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +114,11 @@ def bounded_rating(typed_Ah: float, ingredients_g: Mapping[str, float]) -> float
 
 def _check(values: Values, faults: Faults) -> None:
     if values.has("vented") and not values.flag("vented"):
-        faults.add(values.at("vented"), "vented: only vented cells are charged here, a sealed one would burst",
-                   "open the vent, then write yes")
+        faults.add(
+            values.at("vented"),
+            "vented: only vented cells are charged here, a sealed one would burst",
+            "open the vent, then write yes",
+        )
     for name, given in values.free("ingredients").items():
         _check_ingredient(name, given, faults)
     rated, limits = values.sub("rated"), values.sub("limits")
@@ -204,13 +159,19 @@ def _check_limits(limits: Values, rated: Values | None, values: Values, faults: 
             amperes = limits.quantity(key)
             if amperes is not None and amperes.absolute(capacity.value) > 5 * capacity.value:
                 most = words(5 * capacity.value, "current")
-                faults.add(limits.at(key), f"limits.{key}: {amperes.text} would move the rated capacity in under 12 min",
-                           f"a slip by ten? write at most {most}")
+                faults.add(
+                    limits.at(key),
+                    f"limits.{key}: {amperes.text} would move the rated capacity in under 12 min",
+                    f"a slip by ten? write at most {most}",
+                )
     gassing = values.sub("gassing")
     threshold = gassing.number("threshold") if gassing is not None else None
     if gassing is not None and threshold is not None and highest is not None and threshold - TOP_MARGIN_V > highest:
-        faults.add(gassing.at("threshold"), f"gassing.threshold: {words(threshold, 'voltage')} is above limits.voltage_max",
-                   "check both numbers")
+        faults.add(
+            gassing.at("threshold"),
+            f"gassing.threshold: {words(threshold, 'voltage')} is above limits.voltage_max",
+            "check both numbers",
+        )
 
 
 def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
@@ -225,23 +186,41 @@ def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
     gassing = _gassing(values.sub("gassing"), rated_Ah)
     shape = values.sub("dimensions")
     return CellFile(
-        name=values.text("cell"), about=values.text("about"), made=values.text("made"), ingredients_g=ingredients,
-        mass_g=values.need("mass"), dimensions_mm=_numbers(shape.given) if shape is not None else {},
-        areas_cm2=_numbers(values.free("areas")), rated_Ah=rated_Ah, rated_typed_Ah=typed_Ah,
-        rated_provisional=not measured, rated_bounded=rated_Ah < typed_Ah, rated_window_V=(window[0], window[1]),
-        rated_current_A=rated.need_absolute("current", rated_Ah), limits=_hard_limits(limits, rated_Ah),
-        gassing=gassing, top_charging_V=gassing.threshold_V - TOP_MARGIN_V if gassing.measured else UNMEASURED_TOP_V,
+        name=values.text("cell"),
+        about=values.text("about"),
+        made=values.text("made"),
+        ingredients_g=ingredients,
+        mass_g=values.need("mass"),
+        dimensions_mm=_numbers(shape.given) if shape is not None else {},
+        areas_cm2=_numbers(values.free("areas")),
+        rated_Ah=rated_Ah,
+        rated_typed_Ah=typed_Ah,
+        rated_provisional=not measured,
+        rated_bounded=rated_Ah < typed_Ah,
+        rated_window_V=(window[0], window[1]),
+        rated_current_A=rated.need_absolute("current", rated_Ah),
+        limits=_hard_limits(limits, rated_Ah),
+        gassing=gassing,
+        top_charging_V=gassing.threshold_V - TOP_MARGIN_V if gassing.measured else UNMEASURED_TOP_V,
         costs={name: given.value for name, given in values.free("costs").items() if isinstance(given.value, Quantity)},
         notes=tuple(str(item.value) for item in values.items("notes")),
         places={key: limits.at(key) for key in limits.given} | {"threshold": _threshold_place(values)},
-        path=path, text=text, sha256=digest)
+        path=path,
+        text=text,
+        sha256=digest,
+    )
 
 
 def _hard_limits(limits: Values, rated_Ah: float) -> Limits:
     return Limits(
-        limits.need("voltage_max"), limits.need("voltage_min"), limits.need_absolute("charge_current", rated_Ah),
-        limits.need_absolute("discharge_current", rated_Ah), limits.need("temperature_max"), limits.need("temperature_min"),
-        limits.need("rise"))
+        limits.need("voltage_max"),
+        limits.need("voltage_min"),
+        limits.need_absolute("charge_current", rated_Ah),
+        limits.need_absolute("discharge_current", rated_Ah),
+        limits.need("temperature_max"),
+        limits.need("temperature_min"),
+        limits.need("rise"),
+    )
 
 
 def _threshold_place(values: Values) -> Place:
@@ -255,9 +234,12 @@ def _gassing(given: Values | None, rated_Ah: float) -> Gassing:
         return Gassing(current_25_A=default_A)
     threshold, current = given.quantity("threshold"), given.quantity("current")
     return Gassing(
-        threshold_V=UNMEASURED_TOP_V if threshold is None else threshold.value, coefficient_V_per_K=given.need("coefficient"),
-        measured=threshold is not None, current_25_A=default_A if current is None else current.absolute(rated_Ah),
-        decade_V=given.need("decade"))
+        threshold_V=UNMEASURED_TOP_V if threshold is None else threshold.value,
+        coefficient_V_per_K=given.need("coefficient"),
+        measured=threshold is not None,
+        current_25_A=default_A if current is None else current.absolute(rated_Ah),
+        decade_V=given.need("decade"),
+    )
 
 
 def _numbers(given: Mapping[str, Given]) -> dict[str, float]:

@@ -129,7 +129,7 @@ def _decoded(raw: bytes, top: Place, faults: Faults) -> str | None:
     try:
         return raw.decode("utf-8")
     except UnicodeDecodeError as error:
-        before = raw[:error.start]
+        before = raw[: error.start]
         line, column = before.count(b"\n") + 1, len(before.rsplit(b"\n", 1)[-1].decode("utf-8")) + 1
         faults.add(Place(top.path, line, column), "this character is not UTF-8", "save the file as UTF-8 and type it again")
         return None
@@ -157,8 +157,11 @@ def _clean(text: str, path: str, faults: Faults) -> bool:
 
 
 _PLAINER = (
-    ("mapping values are not allowed", "a second `: ` stands in this line, or the line is indented wrongly",
-     "put text that holds a colon in quotes, or line the key up with its neighbours"),
+    (
+        "mapping values are not allowed",
+        "a second `: ` stands in this line, or the line is indented wrongly",
+        "put text that holds a colon in quotes, or line the key up with its neighbours",
+    ),
     ("could not find expected ':'", "a key here has no colon after it", "write `key: value`"),
     ("expected <block end>", "the indentation does not fit the lines above", "line the key up with its neighbours"),
     ("expected key", "the indentation does not fit the lines above", "line the key up with its neighbours"),
@@ -271,7 +274,7 @@ class _Builder:
 
     def _scalar(self, event: yaml.ScalarEvent) -> MarkedText:
         first, (line, column) = self._place(event), _marked(event.end_mark)
-        rest = self._lines[line - 1][column - 1:] if line <= len(self._lines) else ""
+        rest = self._lines[line - 1][column - 1 :] if line <= len(self._lines) else ""
         commented = re.match(r" +#", rest) is not None
         return MarkedText(event.value, first, event.style is None, line - first.line + 1, commented)
 
@@ -289,8 +292,11 @@ class _Builder:
             if part in said:
                 self._faults.add(Place(self._path, line, column), what, remedy)
                 return
-        self._faults.add(Place(self._path, line, column), f"this cannot be read as YAML ({said.strip()})",
-                         "compare the line with one of the shipped examples")
+        self._faults.add(
+            Place(self._path, line, column),
+            f"this cannot be read as YAML ({said.strip()})",
+            "compare the line with one of the shipped examples",
+        )
 
 
 def _marked(mark: Any) -> tuple[int, int]:

@@ -1,0 +1,211 @@
+"""From three files to the engine's frozen plan: everything relative becomes a number for this cell on this bench."""
+
+from __future__ import annotations
+
+import math
+
+from chargerd.config.bench import BenchFile, InstrumentSpec
+from chargerd.config.cell import CellFile
+from chargerd.config.fit import Fit, check_rise, check_sampling, check_step, check_voltage, effective_limits
+from chargerd.config.marked import Faults
+from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
+from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD, TOP_WORD
+from chargerd.config.safety_time import reaction, safety_time
+from chargerd.config.tables import amount
+from chargerd.core.limits import Limits
+from chargerd.core.plan import Plan, Resolves
+from chargerd.core.program import (
+    CHARGING,
+    ENERGISING,
+    Climb,
+    EndSpec,
+    Interrupt,
+    Program,
+    Repeat,
+    Step,
+    StepKind,
+    resolve_rungs,
+)
+from chargerd.core.reading import ChannelInputs
+from chargerd.errors import BenchError, Place, ProfileError
+
+OVP_ABOVE_V = 0.100
+"""The supply's own over-voltage protection stands this far above the run's highest voltage: a software limit acts first."""
+OCP_ABOVE = 0.10
+OCP_ABOVE_MOST_A = 0.050
+"""Its over-current protection stands a tenth, at most 50 mA, above the largest current: heat in a bad clip grows with I²."""
+
+
+def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> Plan:
+    """Return the engine's plan for that profile on that cell at that channel.
+
+    Raises:
+        ProfileError: profile or cell do not fit; every misfit of all three files.
+        BenchError: only the bench's own file is at fault (no such channel).
+    """
+    if channel not in bench.channels:
+        raise BenchError(
+            (f"{Place(str(bench.path), 1, 1)}: there is no channel {channel!r}; write one of: {', '.join(bench.channels)}",)
+        )
+    fit = Fit(profile, cell, bench, bench.channels[channel])
+    limits, places = effective_limits(fit)
+    items = tuple(_repeat(fit, item) if isinstance(item, ProfileRepeat) else _step(fit, item) for item in profile.items)
+    program = Program(profile.name, items, profile.attended)
+    for written, step in zip(profile.steps(), program.steps(), strict=True):
+        check_step(fit, written, step, limits, places)
+    for item, repeat in zip(profile.items, items, strict=True):
+        if isinstance(item, ProfileRepeat) and isinstance(repeat, Repeat) and repeat.climb is not None and item.climb is not None:
+            check_voltage(fit, item.climb, _highest_rung_key(fit, item), max(repeat.climb.rungs_V), limits, places)
+    check_rise(fit, limits, places)
+    if len(fit.faults):
+        _raise(fit.faults, bench)
+    plan = _plan(fit, program, limits)
+    missed_max = _check_times(fit, plan)
+    if len(fit.faults):
+        _raise(fit.faults, bench)
+    return plan if missed_max == plan.missed_max else _with_missed(plan, missed_max)
+
+
+def _raise(faults: Faults, bench: BenchFile) -> None:
+    faults.raise_as(BenchError if faults.paths() == {str(bench.path)} else ProfileError)
+
+
+def _step(fit: Fit, written: ProfileStep, *, climbs_allowed: bool = False) -> Step:
+    """Resolve one step for this cell."""
+    values = written.values
+    sample_every_s = values.need("sample_every")
+    if written.kind is StepKind.REST:
+        return Step(written.number, written.kind, lasts_s=values.need("lasts"), sample_every_s=sample_every_s)
+    interrupt = values.sub("interrupt")
+    ends = written.ends
+    assert ends is not None
+    return Step(
+        written.number,
+        written.kind,
+        current_A=values.need_absolute("current", fit.cell.rated_Ah),
+        voltage_V=_voltage(fit, written),
+        climbs=climbs_allowed and values.text("voltage") == CLIMB_WORD,
+        interrupt=None if interrupt is None else Interrupt(interrupt.need("every"), interrupt.need("lasts")),
+        sample_every_s=sample_every_s,
+        ends=tuple(EndSpec(key, ends.need_absolute(key, fit.cell.rated_Ah)) for key in ends.given),
+    )
+
+
+def _voltage(fit: Fit, written: ProfileStep) -> float | None:
+    if written.values.text("voltage") == TOP_WORD:
+        return fit.cell.top_charging_V
+    return written.values.number("voltage")
+
+
+def _repeat(fit: Fit, written: ProfileRepeat) -> Repeat:
+    steps = tuple(_step(fit, step, climbs_allowed=True) for step in written.steps)
+    ends, climb = written.values.sub("ends_when"), written.climb
+    resolved = None
+    if climb is not None:
+        back = climb.sub("step_back_when")
+        rungs_V = tuple(amount(rung) for rung in climb.items("voltage"))
+        resolved = Climb(
+            resolve_rungs(rungs_V, _ceiling_V(fit, written)), None if back is None else back.need("coulombic_efficiency_below")
+        )
+    return Repeat(
+        written.number,
+        written.values.count("rounds") or 1,
+        steps,
+        resolved,
+        None if ends is None else ends.need("capacity_within"),
+    )
+
+
+def _ceiling_V(fit: Fit, written: ProfileRepeat) -> float:
+    assert written.climb is not None
+    if written.climb.text("ceiling") == CEILING_WORD:
+        return fit.cell.top_charging_V
+    return written.climb.need("ceiling")
+
+
+def _highest_rung_key(fit: Fit, written: ProfileRepeat) -> str:
+    """Return which key set the highest rung: the ceiling when it cut a rung, else the rungs themselves."""
+    assert written.climb is not None
+    highest_V = max(amount(rung) for rung in written.climb.items("voltage"))
+    return "ceiling" if _ceiling_V(fit, written) < highest_V else "voltage"
+
+
+def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
+    source, channel = fit.source(), fit.channel
+    meter = fit.instrument("voltage", StepKind.CHARGE)
+    thermometer = fit.instrument("temperature", StepKind.CHARGE)
+    return Plan(
+        program=program,
+        limits=limits,
+        inputs=ChannelInputs(channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient),
+        rated_Ah=fit.cell.rated_Ah,
+        gassing=fit.cell.gassing,
+        resolves=Resolves(_resolves(meter, "voltage"), _resolves(source, "current"), _resolves(thermometer, "temperature")),
+        ovp_V=_ovp_V(program, limits, source),
+        ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
+    )
+
+
+def _resolves(spec: InstrumentSpec | None, quantity: str) -> float:
+    return 0.0 if spec is None else float(f"{spec.resolves_difference(quantity):.7g}")
+
+
+def top_voltage_V(program: Program) -> float | None:
+    """Return the highest voltage any charge of the program is held at, None when nothing charges."""
+    set_V = [step.voltage_V for step in program.steps() if step.kind in CHARGING and step.voltage_V is not None]
+    for item in program.items:
+        if isinstance(item, Repeat) and item.climb is not None:
+            set_V.extend(item.climb.rungs_V)
+    return max(set_V, default=None)
+
+
+def largest_current_A(program: Program) -> float:
+    """Return the largest current of any step, either way."""
+    return max((step.current_A for step in program.steps() if step.kind in ENERGISING), default=0.0)
+
+
+def _ovp_V(program: Program, limits: Limits, source: InstrumentSpec) -> float | None:
+    """A little above the run's highest voltage, never above the hard limit."""
+    top_V = top_voltage_V(program)
+    if top_V is None:
+        return None
+    above_V = OVP_ABOVE_V + 3 * source.uncertainty("voltage", top_V)
+    return min(limits.voltage_max_V, _on_step(top_V + above_V, source.resolution["voltage"]))
+
+
+def _ocp_A(program: Program, limits: Limits, source: InstrumentSpec, fuse_A: float) -> float | None:
+    """A little above the run's largest current, never above the fuse or the hard limits."""
+    largest_A = largest_current_A(program)
+    if largest_A == 0:
+        return None
+    above_A = min(OCP_ABOVE * largest_A, OCP_ABOVE_MOST_A) + 3 * source.uncertainty("current", largest_A)
+    hard_A = max(limits.charge_current_max_A, limits.discharge_current_max_A)
+    return min(fuse_A, hard_A, _on_step(largest_A + above_A, source.resolution["current"]))
+
+
+def _on_step(value: float, step: float) -> float:
+    """Round up to what the instrument can be set to."""
+    return float(f"{math.ceil(value / step - 1e-9) * step:.7g}")
+
+
+def _check_times(fit: Fit, plan: Plan) -> int:
+    """Check every energising step's sampling; return how many missed readings running this run may tolerate.
+
+    Three, unless a person is there and only fewer fit: then a single lost answer ends the run sooner, which is the safe side.
+    """
+    current_A = plan.ocp_A or 0.0
+    time = safety_time(current_A, plan.limits.voltage_max_V, fit.cell.mass_g, fit.bench.wiring, fit.bench.ventilation)
+    slowest_s = max((step.sample_every_s for step in plan.program.steps() if step.kind in ENERGISING), default=0.0)
+    act = reaction(fit.bench, fit.channel)
+    fits = [missed for missed in (3, 2, 1) if slowest_s <= act.slowest_sampling_s(time.half_s, missed)]
+    missed_max = fits[0] if fits and fit.profile.attended else 1 if fit.profile.attended else 3
+    for written, step in zip(fit.profile.steps(), plan.program.steps(), strict=True):
+        if step.kind in ENERGISING:
+            check_sampling(fit, written, step, time, missed_max, current_A)
+    return missed_max
+
+
+def _with_missed(plan: Plan, missed_max: int) -> Plan:
+    return Plan(
+        plan.program, plan.limits, plan.inputs, plan.rated_Ah, plan.gassing, plan.resolves, plan.ovp_V, plan.ocp_A, missed_max
+    )

@@ -1,0 +1,99 @@
+"""How long a fault may last before something is hot or the air is unsafe, and how fast this bench switches off.
+
+The rule of the process industry: detecting, deciding and switching together take at most half of the process safety time
+(IEC 61511). The time is computed for each run from its largest current, so that slow sampling is allowed where it is harmless.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from chargerd.config.bench import BenchFile, ChannelSpec, Ventilation, Wiring
+
+COPPER_J_per_gK = 0.385
+"""Specific heat of copper alloys."""
+CLIP_RISE_K = 40.0
+"""A clip this much above the room can be touched and melts nothing."""
+CELL_J_per_gK = 1.86
+"""Specific heat of a wet cell: half water, half carbon, foil and case."""
+CELL_RISE_K = 15.0
+HYDROGEN_m3_per_Ah = 0.456e-3
+"""Faraday's law, 25 °C and 1 atm: 3600 C / (2 F) × 24.47 L/mol."""
+HYDROGEN_MOST = 0.01
+"""A quarter of the lower flammable limit of 4 %."""
+OPENINGS_cm2_per_m3_per_h = 28.0
+"""Natural ventilation through openings after IEC 62485-2: A = 28 · Q."""
+
+QUESTION_RETRIES = 1
+OFF_TRIES = 2
+OFF_QUESTIONS = 2
+"""Switching one output off: the command and its verification, each within one time-out, tried twice."""
+KEEPER_S = 11.0
+"""A hung worker: the keeper's patience 5 s, kill 1 s, off plan 5 s."""
+SERVICE_MANAGER_S = 23.0
+"""A hung keeper: watchdog 10 s, abort 3 s, stop command 10 s."""
+
+
+@dataclass(frozen=True, slots=True)
+class SafetyTime:
+    """Process safety time in s (infinite when nothing gets hot), and what is first: "a bad clip", "the cell", "the air"."""
+
+    seconds: float
+    first: str
+
+    @property
+    def half_s(self) -> float:
+        """Half of it: what detection and switching off may take together."""
+        return self.seconds / 2
+
+
+def safety_time(current_A: float, voltage_V: float, mass_g: float, wiring: Wiring, air: Ventilation) -> SafetyTime:
+    """Return the shortest of clip, cell and gas at that current; the cell takes all of current × voltage as heat."""
+    clip_K_per_s = current_A**2 * wiring.clip_ohm / (wiring.clip_mass_g * COPPER_J_per_gK)
+    cell_K_per_s = current_A * voltage_V / (mass_g * CELL_J_per_gK)
+    times = (
+        (CLIP_RISE_K / clip_K_per_s if clip_K_per_s > 0 else math.inf, "a bad clip is hot"),
+        (CELL_RISE_K / cell_K_per_s if cell_K_per_s > 0 else math.inf, "the cell is hot"),
+        (gas_time_s(current_A, air), "the air holds 1 % hydrogen"),
+    )
+    return SafetyTime(*min(times))
+
+
+def gas_time_s(current_A: float, air: Ventilation) -> float:
+    """Return the time until the room holds 1 % hydrogen when all current makes gas; well mixed, fresh air by its openings."""
+    made_m3_per_s = HYDROGEN_m3_per_Ah * current_A / 3600
+    if air.outdoors or made_m3_per_s <= 0:
+        return math.inf
+    fresh_m3_per_s = air.openings_cm2 / OPENINGS_cm2_per_m3_per_h / 3600
+    if fresh_m3_per_s <= 0:
+        return HYDROGEN_MOST * air.room_m3 / made_m3_per_s
+    share = HYDROGEN_MOST * fresh_m3_per_s / made_m3_per_s
+    return math.inf if share >= 1 else -air.room_m3 / fresh_m3_per_s * math.log1p(-share)
+
+
+@dataclass(frozen=True, slots=True)
+class Reaction:
+    """How long this channel's bench takes: to switch off (`off_s`), and for one question with its retry (`question_s`)."""
+
+    off_s: float
+    question_s: float
+
+    def worst_s(self, sample_every_s: float, missed_max: int) -> float:
+        """Return the slower of a bad value (one reading confirms) and missing readings (`missed_max` of them)."""
+        scan_s = sample_every_s + self.question_s
+        return max(sample_every_s + scan_s, missed_max * scan_s) + self.off_s
+
+    def slowest_sampling_s(self, half_s: float, missed_max: int) -> float:
+        """Return the longest sampling period whose reaction fits; negative when none does."""
+        left_s = half_s - self.off_s
+        return min((left_s - self.question_s) / 2, left_s / missed_max - self.question_s)
+
+
+def reaction(bench: BenchFile, channel: ChannelSpec) -> Reaction:
+    """Return how fast that channel's instruments react at worst, from their time-outs."""
+    names = [name for name in (channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient) if name]
+    outputs = [name for name in (channel.source, channel.load) if name]
+    slowest_s = max(bench.instruments[name].timeout_s for name in names)
+    off_s = sum(OFF_TRIES * OFF_QUESTIONS * bench.instruments[name].timeout_s for name in outputs)
+    return Reaction(off_s, (QUESTION_RETRIES + 1) * slowest_s)
