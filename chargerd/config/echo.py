@@ -1,0 +1,142 @@
+"""A plan in words, before anything is switched on: a slip by ten is seen by a person who reads what will happen."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from chargerd.config.bench import BenchFile
+from chargerd.config.cell import CellFile
+from chargerd.config.plan import largest_current_A
+from chargerd.config.profile import ProfileFile
+from chargerd.config.safety_time import safety_time
+from chargerd.core.ends import ENDS
+from chargerd.core.plan import Plan
+from chargerd.core.program import ENERGISING, Repeat, Step, StepKind
+from chargerd.units import words
+
+_END_WORDS = {
+    "current_below": "the current falls below {}",
+    "plateau_lasts": "nothing has changed for {}",
+    "voltage_above": "the voltage reaches {}",
+    "ir_free_voltage_above": "the voltage without the ohmic drop reaches {}",
+    "voltage_below": "the voltage falls to {}",
+    "temperature_above": "the cell reaches {}",
+    "gassing_time": "it has gassed for {}",
+    "gas_charge": "{} went into gas",
+    "charge": "{} have moved",
+    "energy": "{} have moved",
+    "time": "{} have passed",
+}
+
+
+def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> list[str]:
+    """Return the plan in words: the rating, the limits, every step, the supply's own protection, what is not active here."""
+    attended = ", attended only" if profile.attended else ""
+    return [
+        f"{profile.name} on {cell.name} at {bench.name}, channel {channel}{attended}",
+        describe_rating(cell),
+        *_steps(plan),
+        *_hard_limits(plan),
+        *_protection(plan, cell, bench),
+        *remarks(profile, cell, bench, channel),
+    ]
+
+
+def describe_rating(cell: CellFile) -> str:
+    """Return what the cell's rated capacity is and where it comes from."""
+    said = f"rated capacity {words(cell.rated_Ah, 'charge')}"
+    if cell.rated_bounded:
+        return (
+            f"{said}, bounded by its ingredients ({words(cell.rated_typed_Ah, 'charge')} was typed); provisional until measured"
+        )
+    return said + (", provisional until measured" if cell.rated_provisional else ", measured")
+
+
+def remarks(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> list[str]:
+    """Return what a person should know that is no fault: limits not active on this channel, steps that cannot be done.
+
+    Needs no plan: `check` shows it also when the run itself would be refused.
+    """
+    spec = bench.channels[channel]
+    notes = []
+    if not spec.thermometer:
+        notes.append("not active: temperature limits and heating, no thermometer on this channel; attended only")
+    elif not spec.ambient:
+        notes.append("not active: warming against the room as it changes; the cell's own temperature at the start stands for it")
+    if not cell.gassing.measured:
+        notes.append("gassing threshold unmeasured: 1.85 V is assumed, and the highest charging voltage left unattended")
+    needing = [step.number for step in profile.steps() if step.kind is StepKind.DISCHARGE]
+    if needing and not spec.load:
+        notes.append(f"steps {', '.join(needing)} need a load and channel {channel} has none; stored: not tested")
+    return notes
+
+
+def _hard_limits(plan: Plan) -> Iterator[str]:
+    limits = plan.limits
+    yield (
+        f"everything goes off and stays off above {words(limits.voltage_max_V, 'voltage')}, below "
+        f"{words(limits.voltage_min_V, 'voltage')}, above {words(limits.charge_current_max_A, 'current')} in or "
+        f"{words(limits.discharge_current_max_A, 'current')} out"
+    )
+    if plan.inputs.thermometer:
+        yield (
+            f"and above {words(limits.temperature_max_degC, 'temperature')}, when "
+            f"{words(limits.rise_max_K, 'temperature_difference')} warmer than the room, or heating by "
+            f"{words(limits.slope_max_K_per_min, 'heating_rate')}; below {words(limits.temperature_min_degC, 'temperature')} it waits"
+        )
+
+
+def _protection(plan: Plan, cell: CellFile, bench: BenchFile) -> Iterator[str]:
+    if plan.ovp_V is not None:
+        yield f"the supply's own over-voltage protection: {words(plan.ovp_V, 'voltage')}"
+    if plan.ocp_A is not None:
+        time = safety_time(plan.ocp_A, plan.limits.voltage_max_V, cell.mass_g, bench.wiring, bench.ventilation)
+        yield (
+            f"its over-current protection: {words(plan.ocp_A, 'current')} for a largest current of "
+            f"{words(largest_current_A(plan.program), 'current')}; at that, {time.first} in {words(time.seconds, 'time')}"
+        )
+    if plan.missed_max < 3:
+        yield f"at most {plan.missed_max} missed reading(s) running, because the current is large"
+
+
+def _steps(plan: Plan) -> Iterator[str]:
+    for item in plan.program.items:
+        if isinstance(item, Repeat):
+            yield from _repeat(item)
+            for step in item.steps:
+                yield "   " + describe_step(step)
+        else:
+            yield describe_step(item)
+
+
+def _repeat(item: Repeat) -> Iterator[str]:
+    most = "up to " if item.capacity_within is not None else ""
+    said = f"{item.number}  {most}{item.rounds} rounds"
+    if item.climb is not None:
+        said += ", charging to " + ", then ".join(words(rung_V, "voltage") for rung_V in item.climb.rungs_V)
+        if item.climb.step_back_efficiency is not None:
+            said += f"; a rung lower when less than {words(item.climb.step_back_efficiency, 'percent')} comes back"
+    if item.capacity_within is not None:
+        said += f"; done when two rounds agree within {words(item.capacity_within, 'percent')}"
+    yield said
+
+
+def describe_step(step: Step) -> str:
+    """Return one step in words, every number with its unit."""
+    if step.kind is StepKind.REST:
+        return f"{step.number}  rest for {words(step.lasts_s, 'time')}, output off"
+    amperes = words(step.current_A, "current")
+    ends = ", or ".join(_END_WORDS[end.kind].format(words(end.value, ENDS[end.kind].dimension)) for end in step.ends)
+    if step.kind is StepKind.DISCHARGE:
+        said = f"discharge at {amperes}"
+    elif step.climbs:
+        said = f"charge at {amperes} up to the round's voltage"
+    elif step.kind is StepKind.CONSTANT_VOLTAGE:
+        said = f"hold {words(step.voltage_V or 0.0, 'voltage')} with at most {amperes}"
+    else:
+        said = f"charge at {amperes} up to {words(step.voltage_V or 0.0, 'voltage')}"
+    assert step.kind in ENERGISING
+    opened = ""
+    if step.interrupt is not None:
+        opened = f", opened for {words(step.interrupt.lasts_s, 'time')} every {words(step.interrupt.every_s, 'time')}"
+    return f"{step.number}  {said}{opened}, read every {words(step.sample_every_s, 'time')}, until {ends}"
