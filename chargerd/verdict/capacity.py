@@ -142,13 +142,16 @@ def _largest(limits: Sequence[float | None]) -> float | None:
 class Cycle:
     """A charge and the discharge after it. Closed: both began and ended at the same end-of-discharge voltage.
 
-    `why_not` says why it is not judged ("" when it is). Efficiencies are None unless closed. `loss_Ah` went in and did not
-    come back; `loss_A` is that loss over the cycle's time. `voltage_V` is what the cell was charged to.
+    `charge_step` is the charge's step, `why_not` says why it is not judged ("" when it is). Efficiencies are None unless
+    closed. `loss_Ah` went in and did not come back; `loss_A` is that loss over the cycle's time. `voltage_V` is what it was
+    charged to, `end_voltage_V` discharged to.
     """
 
     number: int
     round: int
+    charge_step: str
     voltage_V: float | None
+    end_voltage_V: float | None
     charge_in_Ah: float
     charge_out_Ah: float
     energy_in_Wh: float
@@ -177,6 +180,16 @@ def cycles(legs: Sequence[Leg], accuracies: Accuracies) -> list[Cycle]:
         if legs[index].kind == "discharge" and legs[index - 1].kind == "charge":
             found.append(_cycle(legs, index, len(found) + 1, accuracies))
     return found
+
+
+def last_judged(found: Sequence[Cycle]) -> Cycle | None:
+    """Return the last judged cycle; None when a later one gave back too much, which puts the earlier in doubt as well."""
+    for cycle in reversed(found):
+        if cycle.judged:
+            return cycle
+        if cycle.coulombic_efficiency is not None and cycle.coulombic_efficiency > EFFICIENCY_MAX:
+            return None
+    return None
 
 
 def _why_open(before: Leg | None, charge: Leg, discharge: Leg) -> str:
@@ -208,7 +221,8 @@ def _cycle(legs: Sequence[Leg], index: int, number: int, accuracies: Accuracies)
     duration_s = discharge.end_s - begun_s
     loss_Ah = charge.charge_Ah - discharge.charge_Ah if closed else None
     return Cycle(
-        number, discharge.round, charged_to_V(charge),
+        number, discharge.round, charge.step, charged_to_V(charge),
+        discharge.end_limit if discharge.complete else discharge.end_V,
         charge.charge_Ah, discharge.charge_Ah, charge.energy_Wh, discharge.energy_Wh,
         duration_s, charge.gas_charge_Ah, charge.end_current_A, closed, why,
         efficiency,

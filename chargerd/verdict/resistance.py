@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from chargerd.core.events import ResistanceMeasured
 from chargerd.verdict.sample import Noted
 
+FIRM_SHARE = 0.5
+
 
 @dataclass(frozen=True, slots=True)
 class Resistance:
@@ -23,10 +25,14 @@ class Resistance:
 
 @dataclass(frozen=True, slots=True)
 class Resistances:
-    """Of one leg or one run: the first and the last that were believed, how many, and how many were not believed."""
+    """Of one leg or one run: the first and the last that were believed, how many, and how many were not believed.
+
+    `firm` is the last one at no less than half of the largest current: a small current's voltage step drowns in noise.
+    """
 
     first: Resistance | None
     last: Resistance | None
+    firm: Resistance | None
     accepted: int
     refused: int
 
@@ -40,9 +46,8 @@ class Resistances:
 
 def resistances(noted: Sequence[Noted], seq_first: int, seq_last: int) -> Resistances:
     """Collect the interruptions recorded after any reading from `seq_first` to `seq_last`."""
-    first: Resistance | None = None
-    last: Resistance | None = None
-    accepted = refused = 0
+    found: list[Resistance] = []
+    refused = 0
     for item in noted:
         record = item.record
         if not isinstance(record, ResistanceMeasured) or not seq_first <= item.after_seq <= seq_last:
@@ -50,8 +55,10 @@ def resistances(noted: Sequence[Noted], seq_first: int, seq_last: int) -> Resist
         if not record.accepted:
             refused += 1
             continue
-        accepted += 1
-        last = Resistance(item.elapsed_s, record.resistance_ohm, record.after_s, record.resistance_end_ohm,
-                          record.end_after_s, record.current_A)  # fmt: skip
-        first = last if first is None else first
-    return Resistances(first, last, accepted, refused)
+        found.append(Resistance(item.elapsed_s, record.resistance_ohm, record.after_s, record.resistance_end_ohm,
+                                record.end_after_s, record.current_A))  # fmt: skip
+    if not found:
+        return Resistances(None, None, None, 0, refused)
+    largest_A = max(item.current_A for item in found)
+    firm = next(item for item in reversed(found) if item.current_A >= FIRM_SHARE * largest_A)
+    return Resistances(found[0], found[-1], firm, len(found), refused)

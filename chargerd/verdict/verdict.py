@@ -20,6 +20,7 @@ from chargerd.verdict.capacity import (
     capacity,
     compare_rating,
     cycles,
+    last_judged,
     window_of,
 )
 from chargerd.verdict.gasbook import Gas, gas_of, sum_of
@@ -126,7 +127,7 @@ def judge(facts: RunFacts, samples: Iterable[Sample], noted: Sequence[Noted], to
     reader.finish()
     legs = reader.legs
     found_cycles = cycles(legs, facts.accuracies)
-    judged = next((cycle for cycle in reversed(found_cycles) if cycle.judged), None)
+    judged = last_judged(found_cycles)
     measured = capacity(legs, facts.accuracies)
     rating = compare_rating(measured, facts.rating)
     last_seq = reader.last.seq if reader.last is not None else 0
@@ -142,7 +143,7 @@ def judge(facts: RunFacts, samples: Iterable[Sample], noted: Sequence[Noted], to
     rated_Ah = facts.rating.charge_Ah if facts.rating is not None else None
     grades = {
         "coulombic_efficiency": grade_efficiency(judged),
-        "resistance": grade_resistance(ohms.last, rated_Ah),
+        "resistance": grade_resistance(ohms.firm, rated_Ah),
         "voltage_fall": grade_fall(settled),
     }
     outcome, complete = _outcome(reader.last, noted)

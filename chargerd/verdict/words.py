@@ -95,7 +95,7 @@ def _mAh(charge_Ah: float) -> str:
 
 def strength_sentence(found: Resistances, grade: Grade) -> str:
     """Say the d.c. resistance with its time after opening, first and last."""
-    last, first = found.last, found.first
+    last, first = found.firm, found.first
     if last is None or first is None:
         refused = f"; {found.refused} interruptions were not believed" if found.refused else ""
         return f"Strength: not tested (no current interruption{refused})."
@@ -103,7 +103,7 @@ def strength_sentence(found: Resistances, grade: Grade) -> str:
     return (
         f"Strength: d.c. resistance {significant(last.ohm)} Ω at {significant(last.after_s, 2)} s and "
         f"{significant(last.end_ohm)} Ω at {significant(last.end_after_s, 2)} s after opening {significant(last.current_A)} A, "
-        f"last of {found.accepted}; at first {significant(first.ohm)} Ω{word}."
+        f"the last such of {found.accepted}; at first {significant(first.ohm)} Ω{word}."
     )
 
 
