@@ -181,7 +181,7 @@ class JournalWriter:
     def reading(self, reading: Reading, derived: Derived, utc: str) -> int:
         """Write one readings row and return its seq. Raises InternalError on a value that cannot be written identically."""
         if self._tick_waits:
-            self._sync_events()
+            self._sync()  # no reading may survive whose tick is lost
         try:
             elapsed = number_cell(reading.elapsed_s)
             body = f"{_utc(utc)},{elapsed},{quoted_derived(derived)}{input_cells(reading, self._inputs)}"
@@ -202,7 +202,7 @@ class JournalWriter:
             return self._append(record, self._readings.seq, elapsed_s, utc)
         self._readings.sync()
         seq = self._append(record, self._readings.seq, elapsed_s, utc)
-        self._sync_events()
+        self._sync()
         return seq
 
     def checkpoint(self, elapsed_s: float, utc: str, memory_json: str) -> int:
@@ -214,8 +214,7 @@ class JournalWriter:
         """Write, first thing after `reopen`, the events that a crash kept from the disk."""
         for record, after_seq, elapsed_s, utc in owed:
             self._append(record, after_seq, elapsed_s, utc)
-        self._readings.sync()
-        self._sync_events()
+        self._sync()
 
     def _append(self, record: Record, after_seq: int, elapsed_s: float, utc: str) -> int:
         if KINDS.get(record.kind) is not type(record) or after_seq < self._after_seq:
@@ -234,11 +233,12 @@ class JournalWriter:
         if self._sync_due_s is not None and now_s < self._sync_due_s:
             return False
         self._sync_due_s = now_s + SYNC_EVERY_S
-        self._readings.sync()
-        self._sync_events()
+        self._sync()
         return True
 
-    def _sync_events(self) -> None:
+    def _sync(self) -> None:
+        """Readings first: no event may be safe whose reading is not."""
+        self._readings.sync()
         self._events.sync()
         self._tick_waits = False
 

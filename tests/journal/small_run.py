@@ -121,15 +121,15 @@ class Script:
         self.writer.checkpoint(self.now_s, self.utc(), self.engine.memory_json())
 
 
-def begun(data: Path, seed: int = 1) -> Script:
+def begun(data: Path, seed: int = 1, engine: SmallEngine | None = None) -> Script:
     folder = create_run(data, head())
     writer = JournalWriter.create(folder, INPUTS, engine_version=VERSION)
-    return Script(folder, writer, SmallEngine(), random.Random(seed))
+    return Script(folder, writer, engine or SmallEngine(), random.Random(seed))
 
 
-def written(data: Path, seed: int = 1, readings: int = 24) -> Script:
+def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine | None = None) -> Script:
     """A whole run: commands between readings, lost readings, ticks, checkpoints, and readings without commands at the end."""
-    run = begun(data, seed)
+    run = begun(data, seed, engine)
     run.command(Start("person"))
     for number in range(1, readings + 1):
         run.reading(None if number % 11 == 0 else round(run.chance.uniform(1.5, 1.9), 3))
@@ -142,6 +142,7 @@ def written(data: Path, seed: int = 1, readings: int = 24) -> Script:
         if number == 9:
             run.command(Pause())
             run.command(Resume("self"))
+        run.writer.sync_if_due(run.now_s)
     run.writer.close()
     return run
 

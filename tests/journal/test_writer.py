@@ -113,7 +113,7 @@ def test_a_tick_is_on_the_disk_before_a_later_reading_is_written(tmp_path: Path,
     disk.since()
     run.reading()
     run.reading()
-    assert disk.since() == [EVENTS]
+    assert disk.since() == [READINGS, EVENTS]
     run.writer.close()
 
 
