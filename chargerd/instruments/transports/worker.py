@@ -1,0 +1,119 @@
+"""One daemon thread for calls that block: VISA libraries and serial ports. Switching off goes before everything waiting.
+
+The deadline is kept outside the thread. A call that does not come back in time is given up with its thread: the link is
+closed, and nothing queues behind it. A daemon thread cannot keep the program from ending.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Callable
+from itertools import count
+from queue import PriorityQueue
+from typing import TypeVar
+
+from chargerd.errors import LinkClosedError, LinkError, LinkTimeoutError
+from chargerd.instruments.transports.link import InFlight
+
+GRACE_S = 0.1
+"""A blocking call gets this much longer than its own time-out before its thread is given up."""
+
+BLOCKING_MAX_S = 0.5
+"""Longest time-out given to a blocking call: an urgent switching off waits for the call before it, and no longer."""
+
+T = TypeVar("T")
+_Job = tuple[int, int, Callable[[], None]]
+
+
+class Worker:
+    """Runs calls one after the other in a thread of its own.
+
+    `faults` are the exceptions a call may end with; `explain` turns one into an error of ours.
+    """
+
+    def __init__(
+        self, name: str, faults: tuple[type[Exception], ...], explain: Callable[[Exception], LinkError],
+        in_flight: InFlight | None,
+    ) -> None:  # fmt: skip
+        self.name = name
+        self.is_given_up = False
+        self._faults = faults
+        self._explain = explain
+        self._in_flight = in_flight
+        self._jobs: PriorityQueue[_Job] = PriorityQueue()
+        self._number = count()
+        self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
+        self._thread.start()
+
+    async def call(self, work: Callable[[], T], *, deadline_s: float, urgent: bool = False) -> T:
+        """Run `work` in the thread and return its result.
+
+        Raises:
+            LinkTimeoutError: it did not come back within `deadline_s` (plus a grace); the worker is given up.
+            LinkError: what `explain` made of its exception.
+        """
+        if self.is_given_up:
+            raise LinkClosedError(f"{self.name}: the link is closed")
+        loop = asyncio.get_running_loop()
+        result: asyncio.Future[T] = loop.create_future()
+        key = object()
+        if self._in_flight is not None:
+            self._in_flight.add(1, key)
+
+        def job() -> None:
+            try:
+                value, fault = self._outcome(work)
+                self._post(loop, result, value, fault)
+            finally:
+                if self._in_flight is not None:
+                    self._in_flight.forget(key)
+
+        self._jobs.put((0 if urgent else 1, next(self._number), job))
+        try:
+            async with asyncio.timeout(deadline_s + GRACE_S):
+                return await result
+        except TimeoutError as late:
+            self.give_up()
+            if isinstance(late, LinkError):
+                raise
+            raise LinkTimeoutError(f"{self.name}: no answer within {deadline_s:g} s; its call never came back") from None
+
+    def give_up(self, last: Callable[[], None] | None = None) -> None:
+        """End the thread after what it does now; `last` is done by it before it ends."""
+        if self.is_given_up:
+            return
+        self.is_given_up = True
+
+        def leave() -> None:
+            if last is not None:
+                self._outcome(last)
+            raise SystemExit
+
+        self._jobs.put((-1, next(self._number), leave))
+
+    def _outcome(self, work: Callable[[], T]) -> tuple[T | None, LinkError | None]:
+        try:
+            return work(), None
+        except LinkError as fault:
+            return None, fault
+        except self._faults as fault:
+            return None, self._explain(fault)
+
+    def _post(
+        self, loop: asyncio.AbstractEventLoop, result: asyncio.Future[T], value: T | None, fault: LinkError | None
+    ) -> None:
+        def settle() -> None:
+            if result.done():
+                return
+            if fault is not None:
+                result.set_exception(fault)
+            else:
+                result.set_result(value)  # type: ignore[arg-type]  # None only when T allows it
+
+        if not loop.is_closed():
+            loop.call_soon_threadsafe(settle)
+
+    def _run(self) -> None:
+        while True:
+            self._jobs.get()[2]()
