@@ -55,7 +55,7 @@ def attention(snapshot: Snapshot) -> tuple[Attention, str]:
     if snapshot.unknown_since is not None:
         return (Attention.NOW if output.on else Attention.MORNING), _unheard(snapshot)
     if state == State.TRIPPED:
-        return Attention.MORNING, f"The run is over, the {output_words(output)}. {AIR}"
+        return Attention.MORNING, f"The run is over. {AIR}"
     if energised and snapshot.subject.attended_only:
         return Attention.STAY, snapshot.subject.attended_because or "This run is attended only."
     if snapshot.warnings:
@@ -141,7 +141,7 @@ def _then(snapshot: Snapshot) -> str:
         return ""
     if end.remaining_s is None:
         return f"; {end_words(end)}, when is not known yet"
-    return f"; {end_words(end)}, in about {duration(end.remaining_s)}"
+    return f"; {end_words(end)}, in {about(end.remaining_s)}"
 
 
 _END_WORDS = {
@@ -216,6 +216,11 @@ def duration(duration_s: float) -> str:
     if minutes < 48 * 60:
         return f"{minutes // 60} h {minutes % 60} min" if minutes % 60 else f"{minutes // 60} h"
     return f"{round(minutes / 1440.0)} days"
+
+
+def about(duration_s: float) -> str:
+    """Return an estimated duration, "about 2 h 5 min": beyond an hour to five minutes, as no estimate is better."""
+    return f"about {duration(duration_s if duration_s < 3600.0 else 300.0 * round(duration_s / 300.0))}"
 
 
 def plain(text: str) -> str:

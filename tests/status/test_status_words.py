@@ -23,7 +23,7 @@ def test_a_tapering_charge_says_limit_current_end_and_when() -> None:
      "Charging with 0.150 A, 1.72 V and rising"),
     ({"activity": "discharge", "regulated_by": "", "current_A": -0.3, "voltage_V": 1.2,
       "outlook": Outlook(NextEnd("voltage_below", 1.2, 0.8, 7300.0), 7300.0, 0, -1)},
-     "Discharging with 0.300 A, 1.20 V and falling; ends at 0.80 V, in about 2 h 2 min"),
+     "Discharging with 0.300 A, 1.20 V and falling; ends at 0.80 V, in about 2 h"),
     ({"activity": "rest", "outlook": LASTS}, "Resting, 1.85 V; ends after 10 min, in about 4 min"),
     ({"activity": "interruption", "outlook": NO_OUTLOOK},
      "Current interrupted for a moment to measure the resistance, 1.85 V"),
