@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.engine import Engine
-from chargerd.core.events import CheckFailed, CheckPassed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick
+from chargerd.core.events import CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
 from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
@@ -141,9 +141,9 @@ class Channel:
         if self.elapsed_s() >= self._next_reading_s:
             await self._reading()
         else:
-            self._tick()
+            await self._tick()
         await self._reduce()
-        self.journal.sync_if_due(self.clock.now_s())
+        self.journal.sync_if_due(self.clock.disk_s())
         self._tell(self.engine.demand())
 
     async def _reading(self) -> None:
@@ -157,7 +157,7 @@ class Channel:
             reading = Reading(now_s, inputs)
             utc = self.clock.utc()
             events = self.engine.take(reading, now_s)
-            observed = await self.bench.apply_reduction(self.engine.demand())
+            observed = await self._let_fall(events)
             self.seq = self.journal.reading(reading, self.engine.derived, utc)
             self._rows_since_checkpoint += 1
             for event in events:
@@ -171,6 +171,12 @@ class Channel:
         if self._rows_since_checkpoint >= CHECKPOINT_ROWS:
             self._rows_since_checkpoint = 0
             self.journal.checkpoint(self.elapsed_s(), self.clock.utc(), self.engine.memory_json())
+
+    async def _let_fall(self, events: tuple[Record, ...]) -> list[Observed]:
+        """Reductions at once. After a trip every output is switched off and proven, whatever was believed of it before."""
+        if any(isinstance(event, Tripped) for event in events):
+            return await self.bench.make_safe()
+        return await self.bench.apply_reduction(self.engine.demand())
 
     async def _raise(self) -> bool:
         """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""
@@ -210,13 +216,15 @@ class Channel:
             self._observe(observed)
             self._next_reading_s = 0.0
 
-    def _tick(self) -> None:
+    async def _tick(self) -> None:
         now_s = self.elapsed_s()
         events = self.engine.tick(now_s)
         if events:
+            observed = await self._let_fall(events)
             utc = self.clock.utc()
             for record in (Tick(), *events):
                 self._write(record, now_s, utc)
+            self._observe(observed)
 
     def _command(self, record: Record) -> None:
         now_s, utc = self.elapsed_s(), self.clock.utc()

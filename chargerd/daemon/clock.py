@@ -14,11 +14,15 @@ def utc_text(moment: datetime) -> str:
 
 
 class Clock:
-    """Boot-time seconds, UTC text, and waiting that a command may end early."""
+    """Boot-time seconds, UTC text, and waiting that a command may end early.
+
+    `disk_s` is real time even where `now_s` jumps: rows are made safe against power cuts of the real world.
+    """
 
     def __init__(self, now_s: Callable[[], float], utc: Callable[[], str]) -> None:
         self.now_s = now_s
         self.utc = utc
+        self.disk_s = time.monotonic
         self.woken = asyncio.Event()
 
     def wake(self) -> None:

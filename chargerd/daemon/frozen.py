@@ -1,0 +1,54 @@
+"""A run's frozen files, parsed again: what a worker, a resume, a replay and a report all start from."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec, load_bench
+from chargerd.config.cell import CellFile, load_cell
+from chargerd.config.plan import build_plan
+from chargerd.config.profile import ProfileFile, load_profile
+from chargerd.core.plan import Plan
+from chargerd.journal.runfolder import RunHead, read_run
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenRun:
+    """One run folder: its head, its three files as models, and the plan they make together."""
+
+    folder: Path
+    head: RunHead
+    cell: CellFile
+    bench: BenchFile
+    profile: ProfileFile
+    channel: ChannelSpec
+    plan: Plan
+    simulated: bool
+
+    @property
+    def data(self) -> Path:
+        """The data folder the run lies in: `<data>/runs/<run>`."""
+        return self.folder.parent.parent
+
+    def instruments(self) -> Iterator[InstrumentSpec]:
+        """Yield the instruments of this run's channel."""
+        channel = self.channel
+        for name in (channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient):
+            if name:
+                yield self.bench.instruments[name]
+
+
+def open_run(folder: Path, *, simulated: bool = False) -> FrozenRun:
+    """Read a run's frozen files. Raises JournalError when they are missing or were changed, ProfileError, BenchError."""
+    head = read_run(folder)
+    with tempfile.TemporaryDirectory(prefix="chargerd-") as scratch:
+        paths = {}
+        for kind, frozen in (("cell", head.cell), ("bench", head.bench), ("profile", head.profile)):
+            paths[kind] = Path(scratch) / f"{kind}.yaml"
+            paths[kind].write_text(frozen.text, encoding="utf-8")
+        cell, bench, profile = load_cell(paths["cell"]), load_bench(paths["bench"]), load_profile(paths["profile"])
+        plan = build_plan(profile, cell, bench, head.channel)
+    return FrozenRun(folder.resolve(), head, cell, bench, profile, bench.channels[head.channel], plan, simulated)
