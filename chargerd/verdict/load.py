@@ -10,11 +10,12 @@ from typing import TypeVar
 
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.cell import CellFile, load_cell
+from chargerd.config.profile import load_profile
 from chargerd.core.events import Tick
 from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
-from chargerd.journal.runfolder import RUN_FILE, RunHead, read_run
+from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
 from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
 
@@ -35,8 +36,10 @@ class RunSource:
         """Return what the frozen files say. A file this version cannot read costs what it would have told, not the verdict."""
         head = self._head
         faults: list[str] = []
-        cell = _frozen(head, "cell", load_cell, faults)
-        bench = _frozen(head, "bench", load_bench, faults)
+        cell = _frozen(head.cell, "cell", load_cell, faults)
+        bench = _frozen(head.bench, "bench", load_bench, faults)
+        profile = _frozen(head.profile, "profile", load_profile, faults)
+        steps = () if profile is None else profile.steps()
         return RunFacts(
             self.folder.name,
             head.cell.name,
@@ -46,7 +49,8 @@ class RunSource:
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
             UNKNOWN if bench is None else accuracies_of(bench, head.channel),
-            faults=tuple(faults),
+            {step.number: step.values.need("sample_every") for step in steps},
+            tuple(faults),
         )
 
     def noted(self) -> list[Noted]:
@@ -86,9 +90,8 @@ def sample_of(row: ReadingRow) -> Sample:
         raise JournalError(f"{row.path}: row {row.seq}: {error}") from error
 
 
-def _frozen(head: RunHead, which: str, load: Callable[[Path], T], faults: list[str]) -> T | None:
+def _frozen(file: Frozen, which: str, load: Callable[[Path], T], faults: list[str]) -> T | None:
     """Read one of the frozen files; the loaders read files, so it becomes one for a moment."""
-    file = {"cell": head.cell, "bench": head.bench}[which]
     with TemporaryDirectory(prefix="chargerd-verdict-") as directory:
         path = Path(directory) / f"{which}.yaml"
         path.write_text(file.text, encoding="utf-8")
