@@ -82,7 +82,8 @@ def _hard_limits(plan: Plan) -> Iterator[str]:
         yield (
             f"and above {words(limits.temperature_max_degC, 'temperature')}, when "
             f"{words(limits.rise_max_K, 'temperature_difference')} warmer than the room, or heating by "
-            f"{words(limits.slope_max_K_per_min, 'heating_rate')}; below {words(limits.temperature_min_degC, 'temperature')} it waits"
+            f"{words(limits.slope_max_K_per_min, 'heating_rate')}; "
+            f"below {words(limits.temperature_min_degC, 'temperature')} it waits"
         )
 
 
