@@ -40,6 +40,7 @@ class Broker:
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
+        self.access = "allow_anonymous true\n"
         self._process: subprocess.Popen[bytes] | None = None
         self.port = 0
 
@@ -49,7 +50,7 @@ class Broker:
             self.port = self.port if again else free_port()
             config = self._folder / "mosquitto.conf"
             config.write_text(
-                f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\nmax_queued_messages 0\n"
+                f"listener {self.port} 127.0.0.1\n{self.access}persistence false\nmax_queued_messages 0\n"
                 "log_type all\nconnection_messages true\nlog_dest stderr\n"
             )
             assert MOSQUITTO is not None

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import os
+import shutil
 import signal
 import socket
 import subprocess
@@ -360,6 +362,65 @@ def test_an_outage_prints_nothing(broker: Broker, publish: Publish, capfd: pytes
 
     assert capfd.readouterr() == ("", "")
     assert publisher.state().troubles
+
+
+def tool(name: str, *arguments: str) -> None:
+    """Run one of the tools that come with the broker, or say plainly what is missing."""
+    path = shutil.which(name)
+    if path is None:
+        pytest.skip(f"{name} is not installed (Debian: apt-get install mosquitto openssl)")
+    done = subprocess.run([path, *arguments], capture_output=True, timeout=DEADLINE_S, check=False)
+    assert done.returncode == 0, done.stderr.decode()
+
+
+@pytest.mark.peer
+def test_user_and_password_are_used_and_a_wrong_one_is_filed(broker: Broker, publish: Publish, tmp_path: Path) -> None:
+    broker.kill()
+    tool("mosquitto_passwd", "-b", "-c", str(tmp_path / "people"), "bench", "sandpiper")
+    (tmp_path / "people").chmod(0o644)
+    broker.access = f"allow_anonymous false\nuser {getpass.getuser()}\npassword_file {tmp_path / 'people'}\n"
+    broker.start()
+    wrong = publish(broker.port, username="bench", password="plover")
+    wait_until(lambda: bool(wrong.state().troubles), "the refusal is filed")
+    assert wrong.close(DEADLINE_S) is False
+    right = publish(broker.port, username="bench", password="sandpiper")
+    right.event(event(1))
+    wait_until(lambda: right.state().sent_events == 1, "the event is sent")
+
+    assert "uthorized" in wrong.state().troubles[0]
+    assert not any("sandpiper" in trouble or "plover" in trouble for trouble in wrong.state().troubles)
+
+
+# The MQTT library leaves the socket of a failed handshake to the collector of garbage, which closes it and says so.
+@pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
+@pytest.mark.peer
+def test_tls_with_an_own_authority_is_used_and_a_stranger_is_refused(
+    broker: Broker, publish: Publish, tmp_path: Path
+) -> None:
+    broker.kill()
+    for who in ("ours", "theirs"):
+        tool(
+            "openssl", "req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2",
+            "-subj", "/CN=boathouse", "-addext", "subjectAltName=IP:127.0.0.1",
+            "-keyout", str(tmp_path / f"{who}.key"), "-out", str(tmp_path / f"{who}.pem"),
+        )  # fmt: skip
+    broker.access = (
+        f"allow_anonymous true\nuser {getpass.getuser()}\n"
+        f"certfile {tmp_path / 'ours.pem'}\nkeyfile {tmp_path / 'ours.key'}\n"
+    )
+    broker.start()
+    stranger = publish(broker.port, tls=True, tls_ca_file=str(tmp_path / "theirs.pem"))
+    wait_until(lambda: bool(stranger.state().troubles), "the refusal is filed")
+    assert stranger.close(DEADLINE_S) is False
+    missing = publish(broker.port, tls=True, tls_ca_file=str(tmp_path / "nowhere.pem"))
+    wait_until(lambda: bool(missing.state().troubles), "the missing file is filed")
+    assert missing.close(DEADLINE_S) is False
+    friend = publish(broker.port, tls=True, tls_ca_file=str(tmp_path / "ours.pem"))
+    friend.event(event(1))
+    wait_until(lambda: friend.state().sent_events == 1, "the event is sent")
+
+    assert "certificate verify failed" in stranger.state().troubles[0].lower()
+    assert "No such file" in missing.state().troubles[0]
 
 
 @pytest.mark.parametrize(("options", "word"), [
