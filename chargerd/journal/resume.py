@@ -27,7 +27,7 @@ from chargerd.journal.writer import Owed
 DIFFERENCES_MAX = 1000
 """More differences than this are counted, not kept: one wrong row makes all after it wrong."""
 _CHECKPOINT = f",output,{Checkpoint.kind},".encode()
-_MARKS = (_CHECKPOINT, b',"{""engine"":')
+_MARKS = (_CHECKPOINT, b'"{""engine"":')
 """Either shows that a damaged row was a checkpoint, which is derived and can be done without; one flipped bit spares one."""
 _DERIVED_NAMES = tuple(column.name for column in COLUMNS if column.source == "derived")
 
@@ -102,9 +102,12 @@ class Replayed:
 
 
 class _Fold(Generic[E]):
-    """One pass over both files in the order in which the engine saw them."""
+    """One pass over both files in the order in which the engine saw them.
 
-    def __init__(self, engine: E, engine_version: str, elapsed_s: float, utc: str) -> None:
+    With an engine version, the checkpoints it wrote are compared with its memory.
+    """
+
+    def __init__(self, engine: E, engine_version: str | None, elapsed_s: float, utc: str) -> None:
         self.engine = engine
         self.elapsed_s = elapsed_s
         self.utc = utc
@@ -192,7 +195,13 @@ class _Fold(Generic[E]):
     def _checkpoint(self, event: EventRow) -> None:
         self._overdue(event.seq)
         self.elapsed_s, self.utc = event.elapsed_s, event.utc
-        checkpoint = event.record
+        if self._version is None:
+            return
+        try:
+            checkpoint = event.record
+        except JournalError as error:
+            self._differ(EVENTS, event.seq, "detail", event.detail, str(error))
+            return
         if isinstance(checkpoint, Checkpoint) and checkpoint.engine == self._version:
             memory = self.engine.memory_json()
             if memory != checkpoint.memory:
@@ -227,7 +236,8 @@ def fold(folder: Path, make_engine: Callable[[], E], *, engine_version: str, use
     events = iter_events(folder / EVENTS, offset=start.offset, after_seq=start.seq)
     if use_checkpoints:
         events.skippable = _MARKS
-    state = _Fold(start.engine, engine_version, start.elapsed_s, start.utc)
+    # After the last good checkpoint there are only bad ones, told in `skipped` already.
+    state = _Fold(start.engine, None if use_checkpoints else engine_version, start.elapsed_s, start.utc)
     state.run(iter(readings), iter(events), start.memory.readings_seq)
     if readings.torn or events.torn:
         raise JournalError(f"{readings.torn or events.torn}; recover the run first")
