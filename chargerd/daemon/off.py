@@ -294,7 +294,7 @@ def switch_off(output: Output, until_s: float) -> None:
                     continue
                 for command in output.off:
                     link.send((command + output.terminator).encode())
-                told = "no answer to the identity question; off was sent all the same"
+                told = "off was sent, but not proven" if is_right else "no identity answer; off was sent all the same"
                 if is_right:
                     is_off, told = verify(link, output, until_s)
                     if is_off:
@@ -303,7 +303,7 @@ def switch_off(output: Output, until_s: float) -> None:
         except UNREACHABLE as fault:
             told = told or f"{type(fault).__name__}: {fault}"
     if wrong:
-        told = f"another instrument answers ({wrong!r:.80}); nothing is written to it"
+        told = f"{told and told + '; then '}another instrument answers ({wrong!r:.80}); nothing is written to it"
     output.result = False, told or output.result[1]
 
 
