@@ -7,6 +7,7 @@ and the identity question that follows finds out what is still missing.
 from __future__ import annotations
 
 import termios
+import threading
 from collections.abc import Callable
 from typing import TypeVar
 
@@ -28,13 +29,18 @@ class _Bus:
         self.path = address.target
         self.baud = int(address.options.get("baud", "9600"))
         self.port: serial.Serial | None = None
-        self.worker = Worker(address.text, (OSError, ValueError, TypeError, termios.error), self._explain, in_flight)
+        self.is_closed = threading.Event()
+        self._before = _LAST.get(self.path)
+        self.worker = Worker(address.text, (OSError, ValueError, TypeError, termios.error), self._explain, self.close, in_flight)
 
     def _explain(self, fault: Exception) -> LinkError:
         return LinkClosedError(f"serial {self.path}: {fault}")
 
     def open(self) -> None:
-        """Open the port for us alone and empty it. Runs in the worker."""
+        """Open the port for us alone, once those before have let it go, and empty it. Runs in the worker."""
+        if self._before is not None:
+            self._before.is_closed.wait(BLOCKING_MAX_S)
+            self._before = None
         self.port = serial.Serial(
             self.path, self.baud, timeout=BLOCKING_MAX_S, write_timeout=BLOCKING_MAX_S, exclusive=True
         )
@@ -45,15 +51,22 @@ class _Bus:
         if not self.is_failed:
             self.is_failed = True
             _BUSES.pop(self.path, None)
-            self.worker.give_up(self.close)
+            self.worker.give_up()
 
     def close(self) -> None:
         """Close the port. Runs in the worker."""
-        if self.port is not None:
-            self.port.close()
+        try:
+            if self.port is not None:
+                self.port.close()
+        finally:
+            self.is_closed.set()
 
 
 _BUSES: dict[str, _Bus] = {}
+"""Open ports by path."""
+
+_LAST: dict[str, _Bus] = {}
+"""The last bus on each path, open or closing: a port is let go by its worker thread, a moment after its link was closed."""
 
 
 class SerialLink:
@@ -136,7 +149,7 @@ async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight 
             raise LinkGarbledError(f"{address.text}: this port is already open at {bus.baud} baud")
         return SerialLink(address, bus)
     bus = _Bus(address, in_flight)
-    _BUSES[address.target] = bus
+    _BUSES[address.target] = _LAST[address.target] = bus
     link = SerialLink(address, bus)
     opened = False
     try:

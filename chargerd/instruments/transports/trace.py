@@ -1,6 +1,6 @@
 """A link that writes down every byte (`trace+tcp://…?log=wire.log`) and is otherwise the link it wraps.
 
-One line per message: seconds on the loop's clock, the address, `>` sent, `<` received or `!` failed, the bytes as a Python literal.
+One line per message: seconds on the loop's clock, the address, `>` sent, `<` received or `!` failed, then the bytes.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ class TraceLink:
 
 
 def _open_log(path: str) -> TextIO:
-    return Path(path).open("a", encoding="utf-8", buffering=1)  # noqa: SIM115 - lives as long as the link
+    return Path(path).open("a", encoding="utf-8", buffering=1)
 
 
 async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> TraceLink:

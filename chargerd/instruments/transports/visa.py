@@ -49,7 +49,7 @@ class VisaLink:
         self._address = address
         self._terminator = address.terminator
         self._session: pyvisa.resources.MessageBasedResource | None = None
-        self._worker = Worker(address.text, _FAULTS, self._explain, in_flight)
+        self._worker = Worker(address.text, _FAULTS, self._explain, self._close, in_flight)
 
     @property
     def dirty(self) -> bool:
@@ -70,7 +70,7 @@ class VisaLink:
 
     async def close(self) -> None:
         """See `Link.close`."""
-        self._worker.give_up(self._close)
+        self._worker.give_up()
 
     async def _call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool) -> T:
         done = False
@@ -80,7 +80,7 @@ class VisaLink:
             return result
         finally:
             if not done:
-                self._worker.give_up(self._close)
+                self._worker.give_up()
 
     # in the worker's thread ----------------------------------------------------------------------------------------------
 

@@ -29,17 +29,20 @@ _Job = tuple[int, int, Callable[[], None]]
 class Worker:
     """Runs calls one after the other in a thread of its own.
 
-    `faults` are the exceptions a call may end with; `explain` turns one into an error of ours.
+    `faults` are the exceptions a call may end with; `explain` turns one into an error of ours. `close` is run in the thread
+    when the worker is given up.
     """
 
     def __init__(
         self, name: str, faults: tuple[type[Exception], ...], explain: Callable[[Exception], LinkError],
-        in_flight: InFlight | None,
+        close: Callable[[], None], in_flight: InFlight | None,
     ) -> None:  # fmt: skip
         self.name = name
         self.is_given_up = False
+        self._is_leaving = False
         self._faults = faults
         self._explain = explain
+        self._close = close
         self._in_flight = in_flight
         self._jobs: PriorityQueue[_Job] = PriorityQueue()
         self._number = count()
@@ -61,13 +64,21 @@ class Worker:
         if self._in_flight is not None:
             self._in_flight.add(1, key)
 
+        def settle(value: T | None, fault: LinkError | None) -> None:
+            # The count falls only here, in the loop's own thread: a clock that jumps must not do so before the result is in.
+            if self._in_flight is not None:
+                self._in_flight.forget(key)
+            if result.done():
+                return
+            if fault is not None:
+                result.set_exception(fault)
+            else:
+                result.set_result(value)  # type: ignore[arg-type]  # None only when T allows it
+
         def job() -> None:
-            try:
-                value, fault = self._outcome(work)
-                self._post(loop, result, value, fault)
-            finally:
-                if self._in_flight is not None:
-                    self._in_flight.forget(key)
+            value, fault = self._outcome(work)
+            if not loop.is_closed():
+                loop.call_soon_threadsafe(settle, value, fault)
 
         self._jobs.put((0 if urgent else 1, next(self._number), job))
         try:
@@ -79,16 +90,15 @@ class Worker:
                 raise
             raise LinkTimeoutError(f"{self.name}: no answer within {deadline_s:g} s; its call never came back") from None
 
-    def give_up(self, last: Callable[[], None] | None = None) -> None:
-        """End the thread after what it does now; `last` is done by it before it ends."""
+    def give_up(self) -> None:
+        """End the thread after what it does now; the last thing it does is `close`."""
         if self.is_given_up:
             return
         self.is_given_up = True
 
         def leave() -> None:
-            if last is not None:
-                self._outcome(last)
-            raise SystemExit
+            self._is_leaving = True
+            self._outcome(self._close)
 
         self._jobs.put((-1, next(self._number), leave))
 
@@ -100,20 +110,6 @@ class Worker:
         except self._faults as fault:
             return None, self._explain(fault)
 
-    def _post(
-        self, loop: asyncio.AbstractEventLoop, result: asyncio.Future[T], value: T | None, fault: LinkError | None
-    ) -> None:
-        def settle() -> None:
-            if result.done():
-                return
-            if fault is not None:
-                result.set_exception(fault)
-            else:
-                result.set_result(value)  # type: ignore[arg-type]  # None only when T allows it
-
-        if not loop.is_closed():
-            loop.call_soon_threadsafe(settle)
-
     def _run(self) -> None:
-        while True:
+        while not self._is_leaving:
             self._jobs.get()[2]()
