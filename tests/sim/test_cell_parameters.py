@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 from itertools import pairwise
+from math import log
 from statistics import fmean
 
 import pytest
@@ -45,12 +46,13 @@ def test_a_sharp_shoulder_is_inverted_too() -> None:
 
 
 def test_a_scaled_cell_keeps_its_chemistry() -> None:
-    half = PLOVER.scaled(0.5)
+    whole = replace(PLOVER, evap=0.16, Rcon=1.2)
+    half = whole.scaled(0.5)
 
     for name in (field.name for field in fields(CellParameters)):
         factor = 0.5 if name in EXTENSIVE else 2.0 if name in INVERSE else 1.0
 
-        assert getattr(half, name) == pytest.approx(getattr(PLOVER, name) * factor, rel=1e-15)
+        assert getattr(half, name) == pytest.approx(getattr(whole, name) * factor, rel=1e-15)
 
 
 @pytest.mark.parametrize("change", [{"C": 0.0}, {"R0": 0.0}, {"kox": -1.0}, {"tau1": float("nan")}, {"Rsh": 0.0}])
@@ -105,13 +107,26 @@ def test_the_small_cell_fills_in_seconds() -> None:
 
 
 def test_string_cells_spread_as_hand_made_cells_do() -> None:
-    many = [string_cells(seed) for seed in range(16)]
-    ratios = [cell.parameters.C / PLOVER.C for cells in many for cell in cells.values()]
+    cells = [cell for seed in range(16) for cell in string_cells(seed).values()]
+    spreads = {
+        0.05: [cell.parameters.C / PLOVER.C - 1.0 for cell in cells],
+        0.10: [cell.parameters.R0 / PLOVER.R0 - 1.0 for cell in cells],
+        0.3: [log(cell.parameters.Rleak / PLOVER.Rleak) for cell in cells],
+        0.4: [log(cell.parameters.iref / PLOVER.iref) for cell in cells],
+        0.075: [cell.ledger_Ah.stored for cell in cells],
+    }
 
-    assert tuple(many[0]) == STRING_CELLS
-    # 112 draws: the standard error of a standard deviation is 7 %.
-    assert fmean((ratio - 1.0) ** 2 for ratio in ratios) ** 0.5 == pytest.approx(0.05, rel=0.2)
-    assert [cell.parameters for cell in string_cells(7).values()] == [cell.parameters for cell in string_cells(7).values()]
+    for sigma, values in spreads.items():
+        # 112 draws: the standard error of a standard deviation is 7 %.
+        assert fmean(value * value for value in values) ** 0.5 == pytest.approx(sigma, rel=0.2)
+
+
+def test_the_same_seed_gives_the_same_string() -> None:
+    one, same, other = (string_cells(seed) for seed in (7, 7, 8))
+
+    assert tuple(one) == STRING_CELLS
+    assert [cell.parameters for cell in one.values()] == [cell.parameters for cell in same.values()]
+    assert [cell.parameters for cell in one.values()] != [cell.parameters for cell in other.values()]
     assert all(cell.parameters == PLOVER for cell in string_cells(7, spread=0.0).values())
 
 
