@@ -2,7 +2,8 @@
 
 Ends that add up (charge, energy, gas, gassing time) and voltages or temperatures are drawn out along their recent straight
 line. A tapering current is drawn out as `floor + A·exp(-t/tau)`: on a gassing cell it tapers to the gas current, not to
-nothing, and an end below that floor never comes. What the readings do not settle is None, never a guess.
+nothing, and an end below that floor never comes; charge and energy at the voltage limit follow the same curve. Below the
+voltage limit nothing is said of what comes after reaching it. What the readings do not settle is None, never a guess.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ POINTS_MAX = 120
 FIT_POINTS_MIN = 9
 """Fewer recent points than this say nothing about a slope or a taper (three for each third of a taper)."""
 
-RECENT = 1 / 3
+RECENT = 1 / 5
 """The part of the step a straight line is laid through. Cells curve: all of the step would answer for its beginning."""
 
 TAPER_RECENT = 1 / 2
@@ -44,12 +45,16 @@ class NextEnd(NamedTuple):
 
 
 class Outlook(NamedTuple):
-    """`step_left_s` is the time until the step's first end. `current_trend` is -1 falling, 1 rising, 0 steady or not known."""
+    """`step_left_s` is the time until the step's first end. Trends are -1 falling, 1 rising, 0 steady or not known.
+
+    `to_limit_s`: the charge is expected to reach its voltage limit first, in this time; what ends it then is not known yet.
+    """
 
     next_end: NextEnd | None
     step_left_s: float | None
     current_trend: int = 0
     voltage_trend: int = 0
+    to_limit_s: float | None = None
 
 
 NO_OUTLOOK = Outlook(None, None)
@@ -86,14 +91,34 @@ class Taper(NamedTuple):
             return None
         return _not_far(max(0.0, self.tau_s * math.log(self.height / (limit - self.floor))))
 
+    def charges_in_s(self, charge_Ah: float) -> float | None:
+        """Return when this much more charge will have flowed: floor·t + height·tau·(1 - exp(-t/tau)), solved by bisection."""
+        short_s, long_s = 0.0, FAR_S
+        wanted_As = charge_Ah * 3600.0
+
+        def flowed_As(after_s: float) -> float:
+            return self.floor * after_s + self.height * self.tau_s * -math.expm1(-after_s / self.tau_s)
+
+        if not 0.0 <= wanted_As <= flowed_As(FAR_S):
+            return None
+        while long_s - short_s > 1.0:
+            middle_s = (short_s + long_s) / 2.0
+            short_s, long_s = (middle_s, long_s) if flowed_As(middle_s) < wanted_As else (short_s, middle_s)
+        return long_s
+
 
 class Forecast:
-    """Follows one step. Make a new one when a step begins; `take` each view of it; ask `outlook()` whenever one is shown."""
+    """Follows one step. Make a new one when a step begins; `take` each view of it; ask `outlook()` whenever one is shown.
 
-    __slots__ = ("_computed_at_s", "_last", "_outlook", "_points", "_spacing_s", "_step")
+    `voltage_limit_V` is the rung of a climbing charge, whose step has no voltage of its own.
+    """
 
-    def __init__(self, step: Step) -> None:
+    __slots__ = ("_computed_at_s", "_last", "_limit_V", "_limited", "_outlook", "_points", "_spacing_s", "_step")
+
+    def __init__(self, step: Step, voltage_limit_V: float | None = None) -> None:
         self._step = step
+        self._limit_V = step.voltage_V if voltage_limit_V is None else voltage_limit_V
+        self._limited = False
         self._points: list[StepView] = []
         self._spacing_s = 0.0
         self._last: StepView | None = None
@@ -109,6 +134,8 @@ class Forecast:
             view.charge_Ah, view.energy_Wh, view.gassing_s, view.gas_charge_Ah, view.plateau_s,
         )  # fmt: skip
         self._last = point
+        if point.at_voltage_limit and not self._limited:  # the charge goes on by another law: what was before misleads
+            self._limited, self._points, self._spacing_s, self._computed_at_s = True, [], 0.0, -math.inf
         if self._points and point.elapsed_s - self._points[-1].elapsed_s < self._spacing_s:
             return
         self._points.append(point)
@@ -121,38 +148,53 @@ class Forecast:
         last = self._last
         if last is None:
             return NO_OUTLOOK
-        if last.elapsed_s - self._computed_at_s >= last.elapsed_s / 100.0:
+        if last.elapsed_s - self._computed_at_s >= (last.elapsed_s - self._points[0].elapsed_s) / 100.0:
             points = self._points if self._points[-1] is last else [*self._points, last]
-            self._outlook = look_ahead(self._step, points, last)
+            self._outlook = look_ahead(self._step, points, self._limit_V)
             self._computed_at_s = last.elapsed_s
         past_s = last.elapsed_s - self._computed_at_s
         old = self._outlook
-        if past_s <= 0.0 or old.next_end is None or old.next_end.remaining_s is None:
+        if past_s <= 0.0 or old.next_end is None:
+            return old
+        if old.to_limit_s is not None:
+            return old._replace(to_limit_s=max(0.0, old.to_limit_s - past_s))
+        if old.next_end.remaining_s is None:
             return old
         left_s = max(0.0, old.next_end.remaining_s - past_s)
         end = old.next_end._replace(value=value_of(old.next_end.end, last), remaining_s=left_s)
         return old._replace(next_end=end, step_left_s=left_s)
 
 
-def look_ahead(step: Step, points: list[StepView], last: StepView) -> Outlook:
-    """Estimate the end of `step` from views of it in order of time, `last` being the newest.
+def look_ahead(step: Step, points: list[StepView], limit_V: float | None) -> Outlook:
+    """Estimate the end of `step` from views of it in order of time. `limit_V` is the voltage a charge is limited at.
 
     The first end of those whose time is known. When none is known, the step's own first end stands there with no time.
     """
-    since_s = last.elapsed_s - RECENT * (last.elapsed_s - points[0].elapsed_s) if points else 0.0
+    last = points[-1]
+    since_s = last.elapsed_s - RECENT * (last.elapsed_s - points[0].elapsed_s)
     recent = [point for point in points if point.elapsed_s >= since_s]
     if len(recent) < FIT_POINTS_MIN:
         recent = points[-FIT_POINTS_MIN:]
-    specs = step.ends if step.kind is not StepKind.REST else (EndSpec("lasts", step.lasts_s), *step.ends)
-    best: NextEnd | None = None
-    for spec in specs:
-        remaining_s = _remaining_s(spec, recent, points, last)
-        end = NextEnd(spec.kind, value_of(spec.kind, last), spec.value, remaining_s)
-        if best is None or (remaining_s is not None and (best.remaining_s is None or remaining_s < best.remaining_s)):
-            best = end
     current = fit_line([(point.elapsed_s, point.current_A) for point in recent])
     voltage = fit_line([(point.elapsed_s, point.voltage_V) for point in recent])
-    return Outlook(best, None if best is None else best.remaining_s, _trend(current), _trend(voltage))
+    taper = fit_taper(_taper_part(points)) if last.at_voltage_limit else None
+    best: NextEnd | None = None
+    for spec in _ends_of(step):
+        remaining_s = _remaining_s(spec, recent, last, taper)
+        if best is None or (remaining_s is not None and (best.remaining_s is None or remaining_s < best.remaining_s)):
+            best = NextEnd(spec.kind, value_of(spec.kind, last), spec.value, remaining_s)
+    trends = _trend(current), _trend(voltage)
+    if best is not None and step.kind is StepKind.CHARGE and limit_V is not None and not last.at_voltage_limit:
+        to_limit_s = None if voltage is None else voltage.reaches_in_s(limit_V)
+        if to_limit_s is not None and (best.remaining_s is None or to_limit_s < best.remaining_s):
+            first = step.ends[0]
+            unknown = NextEnd(first.kind, value_of(first.kind, last), first.value, None)
+            return Outlook(unknown, None, *trends, to_limit_s)
+    return Outlook(best, None if best is None else best.remaining_s, *trends)
+
+
+def _ends_of(step: Step) -> tuple[EndSpec, ...]:
+    return step.ends if step.kind is not StepKind.REST else (EndSpec("lasts", step.lasts_s), *step.ends)
 
 
 _VALUES: dict[str, Callable[[StepView], float | None]] = {
@@ -176,16 +218,17 @@ def value_of(end: str, view: StepView) -> float | None:
     return _VALUES[end](view)
 
 
-def _remaining_s(spec: EndSpec, recent: list[StepView], points: list[StepView], last: StepView) -> float | None:
+def _remaining_s(spec: EndSpec, recent: list[StepView], last: StepView, taper: Taper | None) -> float | None:
     if spec.kind in ("time", "lasts"):
         return max(0.0, spec.value - last.elapsed_s)
     if spec.kind == "plateau_lasts":
         return max(0.0, spec.value - last.plateau_s) if last.plateau_s > 0.0 else None
     if spec.kind == "current_below":
-        if not last.at_voltage_limit:
-            return None
-        taper = fit_taper(_taper_part(points))
         return None if taper is None else taper.reaches_in_s(spec.value)
+    if taper is not None and spec.kind == "charge":
+        return taper.charges_in_s(spec.value - last.charge_Ah)
+    if taper is not None and spec.kind == "energy" and last.voltage_V:
+        return taper.charges_in_s((spec.value - last.energy_Wh) / last.voltage_V)
     line = fit_line([(point.elapsed_s, value_of(spec.kind, point)) for point in recent])
     return None if line is None else line.reaches_in_s(spec.value)
 

@@ -201,7 +201,11 @@ def _payload(snapshot: Snapshot) -> dict[str, Any]:
         },
         "resistance_ohm": derived.resistance_ohm,
         "next_end": None if snapshot.outlook.next_end is None else snapshot.outlook.next_end._asdict(),
-        "time_left_s": {"step": snapshot.outlook.step_left_s, "program": snapshot.program_left_s},
+        "time_left_s": {
+            "step": snapshot.outlook.step_left_s,
+            "voltage_limit": snapshot.outlook.to_limit_s,
+            "program": snapshot.program_left_s,
+        },
         "output": snapshot.output._asdict(),
         "trip": None if snapshot.trip is None else snapshot.trip._asdict(),
         "warnings": list(snapshot.warnings),
@@ -246,7 +250,7 @@ STATUS_SCHEMA: dict[str, Any] = {
         resistance_ohm=_MAYBE,
         next_end={"anyOf": [{"type": "null"}, _object(
             end=_TEXT, value=_MAYBE, limit=_MAYBE, remaining_s=_MAYBE)]},
-        time_left_s=_object(step=_MAYBE, program=_MAYBE),
+        time_left_s=_object(step=_MAYBE, voltage_limit=_MAYBE, program=_MAYBE),
         output=_object(on=_or_null("boolean"), verified=_YES_NO, by=_TEXT),
         trip={"anyOf": [{"type": "null"}, _object(
             cause=_TEXT, value=_MAYBE, limit=_MAYBE, text=_TEXT)]},

@@ -136,7 +136,10 @@ def _activity(snapshot: Snapshot) -> str:
 
 
 def _then(snapshot: Snapshot) -> str:
-    end = snapshot.outlook.next_end
+    end, to_limit_s = snapshot.outlook.next_end, snapshot.outlook.to_limit_s
+    if to_limit_s is not None:
+        limit = "its voltage limit" if snapshot.voltage_set_V is None else f"its {volts(snapshot.voltage_set_V)} limit"
+        return f"; reaches {limit} in {about(to_limit_s)}"
     if end is None:
         return ""
     if end.remaining_s is None:

@@ -14,6 +14,7 @@ from chargerd.status.outlook import (
     POINTS_MAX,
     Forecast,
     Outlook,
+    Taper,
     fit_line,
     fit_taper,
     value_of,
@@ -91,6 +92,73 @@ def test_a_current_that_tapers_to_its_gas_never_promises_an_end_below_it() -> No
 
     assert outlook.next_end is not None
     assert outlook.next_end.end == "time"
+
+
+def test_charge_and_energy_at_the_voltage_limit_follow_the_taper() -> None:
+    floor_A, height_A, tau_s, volts, now_s = 0.02, 0.13, 3000.0, 1.85, 4000.0
+
+    def flowed_Ah(t_s: float) -> float:
+        return (floor_A * t_s + height_A * tau_s * (1.0 - math.exp(-t_s / tau_s))) / 3600.0
+
+    views = []
+    for k in range(int(now_s / 5.0) + 1):
+        view = taper(5.0 * k, floor_A, height_A, tau_s)
+        view.charge_Ah, view.energy_Wh = flowed_Ah(5.0 * k), volts * flowed_Ah(5.0 * k)
+        views.append(view)
+    end_Ah = flowed_Ah(now_s + 5000.0)
+
+    assert follow(charge(("charge", end_Ah)), views).step_left_s == pytest.approx(5000.0, rel=0.01)
+    assert follow(charge(("energy", volts * end_Ah)), views).step_left_s == pytest.approx(5000.0, rel=0.01)
+
+
+def test_a_taper_to_nothing_never_moves_more_than_it_holds() -> None:
+    assert Taper(0.0, 0.1, 3600.0).charges_in_s(0.0999) == pytest.approx(3600.0 * math.log(1000.0), rel=1e-3)
+    assert Taper(0.0, 0.1, 3600.0).charges_in_s(0.101) is None
+
+
+def test_below_the_voltage_limit_the_limit_comes_first_and_then_nothing_is_promised() -> None:
+    views = [StepView(10.0 * k, 1.5 + 1e-4 * k, 0.15, charge_Ah=0.15 * k / 360.0) for k in range(1, 201)]
+    step = charge(("current_below", 0.03), ("charge", 1.8), ("time", 50400.0))
+    outlook = follow(step, views)
+
+    assert outlook.to_limit_s == pytest.approx((1.85 - 1.52) / 1e-5)
+    assert (outlook.next_end, outlook.step_left_s) == (("current_below", 0.15, 0.03, None), None)
+
+    sooner = charge(("current_below", 0.03), ("charge", 0.1), ("time", 50400.0))
+
+    assert follow(sooner, views).to_limit_s is None
+    assert follow(sooner, views).step_left_s == pytest.approx((0.1 - 200 * 0.15 / 360.0) / 0.15 * 3600.0)
+
+
+def test_the_limit_of_a_climbing_charge_is_its_rung() -> None:
+    step = Step("1", StepKind.CHARGE, 0.15, climbs=True, ends=(EndSpec("time", 50400.0),))
+    forecast = Forecast(step, 1.75)
+    for k in range(1, 201):
+        forecast.take(StepView(10.0 * k, 1.5 + 1e-4 * k, 0.15))
+
+    assert forecast.outlook().to_limit_s == pytest.approx((1.75 - 1.52) / 1e-5)
+
+
+def test_reaching_the_limit_starts_anew_so_that_a_long_charge_does_not_hide_a_short_taper() -> None:
+    before = [StepView(5.0 * k, 1.7 + 1e-5 * k, 0.15) for k in range(5000)]
+    start_s = before[-1].elapsed_s
+    after = [taper(5.0 * k, 0.0, 0.15, 600.0) for k in range(60)]
+    for view in after:
+        view.elapsed_s += start_s + 5.0
+    outlook = follow(charge(("current_below", 0.03), ("time", 50400.0)), before + after)
+
+    assert outlook.step_left_s == pytest.approx(600.0 * math.log(5.0) - 295.0, rel=0.02)
+    assert outlook.to_limit_s is None
+
+
+def test_the_time_to_the_limit_counts_down_too() -> None:
+    forecast, seen = Forecast(charge(("time", 1e6))), []
+    for k in range(3000):
+        forecast.take(StepView(1.0 * k, 1.5 + 1e-5 * k, 0.15))
+        if k > 2900:
+            seen.append(forecast.outlook().to_limit_s)
+
+    assert {round((before or 0.0) - (after or 0.0), 3) for before, after in pairwise(seen)} == {1.0}
 
 
 def test_noise_of_a_milliampere_moves_the_estimate_little() -> None:

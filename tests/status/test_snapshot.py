@@ -68,7 +68,7 @@ def test_the_payload_carries_what_the_loop_knew() -> None:
 
     assert payload["voltage_V"] == {"value": 1.851, "age_s": 0.1}
     assert payload["next_end"] == {"end": "current_below", "value": 0.043, "limit": 0.03, "remaining_s": 2400.0}
-    assert payload["time_left_s"] == {"step": 2400.0, "program": None}
+    assert payload["time_left_s"] == {"step": 2400.0, "voltage_limit": None, "program": None}
     assert {"voltage_V": DEMAND.voltage_set_V, "current_A": DEMAND.current_set_A} == payload["set_point"]
     assert payload["gassing"] == {"time_s": 60.0, "terminal_time_s": 75.0, "charge_Ah": 0.0034}
     assert payload["simulated"] is True

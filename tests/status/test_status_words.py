@@ -21,6 +21,9 @@ def test_a_tapering_charge_says_limit_current_end_and_when() -> None:
 @pytest.mark.parametrize(("changes", "expected"), [
     ({"regulated_by": "cc", "current_A": 0.15, "voltage_V": 1.72, "outlook": Outlook(None, None, 0, 1)},
      "Charging with 0.150 A, 1.72 V and rising"),
+    ({"regulated_by": "cc", "current_A": 0.15, "voltage_V": 1.72,
+      "outlook": Outlook(NextEnd("current_below", 0.15, 0.03, None), None, 0, 1, 7300.0)},
+     "Charging with 0.150 A, 1.72 V and rising; reaches its 1.85 V limit in about 2 h"),
     ({"activity": "discharge", "regulated_by": "", "current_A": -0.3, "voltage_V": 1.2,
       "outlook": Outlook(NextEnd("voltage_below", 1.2, 0.8, 7300.0), 7300.0, 0, -1)},
      "Discharging with 0.300 A, 1.20 V and falling; ends at 0.80 V, in about 2 h"),
