@@ -75,8 +75,8 @@ class Behaviour:
     no_error: str
     error_queue: int
     keeps_switch_at_reset: bool
-    questionable: Mapping[Condition, int]
-    operation: Mapping[Condition, int]
+    questionable: Mapping[int, int]
+    operation: Mapping[int, int]
     commands: Mapping[tuple[str, ...], Command]
 
     def __deepcopy__(self, memo: dict[int, Any]) -> Self:
@@ -129,8 +129,8 @@ def _read(name: str) -> dict[str, Any]:
     return {**merged, **raw, "commands": commands}
 
 
-def _bits(raw: Mapping[str, str]) -> dict[Condition, int]:
-    return {Condition[name]: int(weight) for name, weight in raw.items()}
+def _bits(raw: Mapping[str, str]) -> dict[int, int]:
+    return {getattr(Condition, name): int(weight) for name, weight in raw.items()}
 
 
 def _headers(raw: Mapping[str, Mapping[str, Any]]) -> dict[tuple[str, ...], Command]:

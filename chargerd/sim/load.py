@@ -136,14 +136,10 @@ class Load(Panel):
         if not self.conducts:
             return 0.0
         supply = self.node.supply
-        if supply is not None and supply.conducts:
-            return self.demand_A
-        return -terminals.current_A
+        return self.node.drain_A if supply is not None and supply.conducts else -terminals.current_A
 
     def protection_cause(self, terminals: Terminals) -> str | None:
-        """Over-current above its level; under-voltage below its level."""
-        if not self.conducts:
-            return None
+        """Over-current above its level; under-voltage below its level. Asked only while it conducts."""
         if self.ocp_enabled and self.drawn_A(terminals) > self.ocp_level_A:
             return "ocp"
         if self.uvp_enabled and terminals.voltage_V < self.uvp_level_V:
@@ -156,18 +152,19 @@ class Load(Panel):
             self.uvp_tripped = True
         else:
             self.ocp_tripped = True
+        self.seen |= self.conditions()
         self.changed(cause, at_s)
 
     def note(self, terminals: Terminals, dt_s: float) -> None:
-        """Count charge and remember what the lamps showed."""
+        """Count charge. Called only while it conducts."""
         self.charge_C += self.drawn_A(terminals) * dt_s
-        self.seen |= self.conditions()
+        self.seen |= Condition.CC
 
-    def conditions(self) -> Condition:
+    def conditions(self) -> int:
         """Constant current while it draws; over-current. An under-voltage trip shows as unregulated."""
-        shown = Condition.CC if self.conducts else Condition(0)
-        shown |= Condition.OCP if self.ocp_tripped else Condition(0)
-        return shown | (Condition.UNREGULATED if self.uvp_tripped else Condition(0))
+        shown = Condition.CC if self.conducts else 0
+        shown |= Condition.OCP if self.ocp_tripped else 0
+        return shown | (Condition.UNREGULATED if self.uvp_tripped else 0)
 
     def truth(self, quantity: str, now_s: float) -> float:
         """`voltage_V` at its own terminals, `current_A` into the input, `power_W`."""

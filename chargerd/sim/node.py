@@ -49,11 +49,15 @@ class Node:
         self.ambient_degC = ambient_degC
         self.supply: Supply | None = None
         self.load: Load | None = None
+        self.drain_A = 0.0
+        """What the load draws from the supply, while both conduct."""
         self.now_s = 0.0
         self.charge_in_C = 0.0
         self.charge_out_C = 0.0
         self._step_s, self._rest_step_s = step_s, rest_step_s
         self._law = REST
+        self._grid_s = rest_step_s
+        self._active: list[Supply | Load] = []
         self._terminals = Terminals(0.0, 0.0, ambient_degC)
         self._look_s = -1.0
         self._look = self._terminals
@@ -105,7 +109,10 @@ class Node:
     def changed(self) -> None:
         """Solve the terminals anew after a panel or a lead changed; protections may act at once."""
         self._look_s = -1.0
+        self._active = [panel for panel in (self.supply, self.load) if panel is not None and panel.conducts]
+        self.drain_A = self.load.demand_A if len(self._active) == 2 and self.load is not None else 0.0
         self._law = REST if self._leads_open else self._law_of_panels()
+        self._grid_s = self._rest_step_s if self._law is REST else self._step_s
         self._terminals = self._solve(self.cell, 0.0)
         self._note(0.0)
         self._act(self._terminals)
@@ -125,20 +132,15 @@ class Node:
 
     def _law_of_panels(self) -> Law:
         supply, load = self.supply, self.load
-        drain_A = load.demand_A if load is not None and load.conducts else 0.0
         if supply is not None and supply.conducts:
             limit_A, limit_V = supply.current_set_A, supply.voltage_set_V
-            return charge(limit_A, limit_V, lead_ohm=supply.lead_drop_ohm, drain_A=drain_A)
+            return charge(limit_A, limit_V, lead_ohm=supply.lead_drop_ohm, drain_A=self.drain_A)
         if load is not None and load.conducts:
             return load.law
         parallel_ohm = supply.parallel_ohm if supply is not None else None
         return REST if parallel_ohm is None else resistance(parallel_ohm)
 
     # -- steps --------------------------------------------------------------------------------------------------
-
-    @property
-    def _grid_s(self) -> float:
-        return self._rest_step_s if self._law is REST else self._step_s
 
     def _walk_grid(self, now_s: float) -> None:
         while self.now_s + self._grid_s <= now_s:
@@ -154,7 +156,7 @@ class Node:
             self.now_s += dt_s
             self._note(dt_s)
             return
-        before = self.cell.copy() if self._is_guarded else None
+        before = self.cell.copy() if self._active else None
         terminals = self._solve(self.cell, dt_s)
         if before is not None and self._cause(terminals) is not None:
             self.cell = before
@@ -165,10 +167,6 @@ class Node:
         self.now_s += dt_s
         self._look_s = -1.0
         self._note(dt_s)
-
-    @property
-    def _is_guarded(self) -> bool:
-        return (self.supply is not None and self.supply.conducts) or (self.load is not None and self.load.conducts)
 
     def _ahead(self, dt_s: float) -> Terminals:
         assert self.cell is not None
@@ -207,24 +205,24 @@ class Node:
         return Terminals(cell.voltage_V, cell.current_A, cell.temperature_degC)
 
     def _note(self, dt_s: float) -> None:
-        charge_C = self._terminals.current_A * dt_s
+        terminals = self._terminals
+        charge_C = terminals.current_A * dt_s
         if charge_C > 0.0:
             self.charge_in_C += charge_C
         else:
             self.charge_out_C -= charge_C
-        for panel in (self.supply, self.load):
-            if panel is not None:
-                panel.note(self._terminals, dt_s)
+        for panel in self._active:
+            panel.note(terminals, dt_s)
 
     def _cause(self, terminals: Terminals) -> str | None:
-        for panel in (self.supply, self.load):
-            cause = None if panel is None else panel.protection_cause(terminals)
+        for panel in self._active:
+            cause = panel.protection_cause(terminals)
             if cause is not None:
                 return cause
         return None
 
     def _act(self, terminals: Terminals) -> None:
-        for panel in (self.supply, self.load):
-            cause = None if panel is None else panel.protection_cause(terminals)
-            if panel is not None and cause is not None:
+        for panel in tuple(self._active):
+            cause = panel.protection_cause(terminals)
+            if cause is not None:
                 panel.trip(cause, self.now_s)

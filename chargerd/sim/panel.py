@@ -8,9 +8,9 @@ delivered or drew current: tests judge by that record, not by what the program u
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import IntFlag
 from math import cos, floor, log, pi, sqrt
 from typing import TYPE_CHECKING, ClassVar
+from zlib import crc32
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -31,8 +31,8 @@ class ConflictError(ValueError):
     """A setting the panel refuses in its present state."""
 
 
-class Condition(IntFlag):
-    """What a panel's status lamps show."""
+class Condition:
+    """What a panel's status lamps show: plain bits, for they are set in every step."""
 
     CC = 1
     CV = 2
@@ -116,7 +116,7 @@ class Panel:
         self.is_locked = False
         self.boots = 0
         self.output_log: list[Switched] = [Switched(0.0, on=False, cause="made")]
-        self.seen = Condition(0)
+        self.seen = 0
         self.keeps_switch_at_reset = False
         self._seed = seed
         self._restore_defaults()
@@ -239,8 +239,8 @@ class Panel:
         accuracy = self.accuracy.get(quantity, Accuracy())
         reading = self.truth(quantity, now_s) * accuracy.gain + accuracy.offset
         if accuracy.noise > 0.0:
-            noise_seed = self._seed + sum(ord(letter) << (index % 32) for index, letter in enumerate(quantity))
-            reading += accuracy.noise * gaussian(noise_seed, floor(now_s / CONVERSION_S + 1e-6))
+            index = floor(now_s / CONVERSION_S + 1e-6)
+            reading += accuracy.noise * gaussian(self._seed + crc32(quantity.encode()), index)
         if lie is not None:
             reading = reading * lie.scale + lie.offset if lie.value is None else lie.value
         if accuracy.resolution > 0.0 and abs(reading) < 1e30:
@@ -260,17 +260,17 @@ class Panel:
 
     # -- what the node asks -------------------------------------------------------------------------------------
 
-    def conditions(self) -> Condition:
-        """What the status lamps show now."""
-        return Condition(0)
+    def conditions(self) -> int:
+        """What the status lamps show now, bits of Condition."""
+        return 0
 
-    def take_seen(self) -> Condition:
-        """Every condition that held since the last call."""
+    def take_seen(self) -> int:
+        """Every condition that held since the last call, bits of Condition."""
         seen, self.seen = self.seen, self.conditions()
         return seen | self.seen
 
     def protection_cause(self, terminals: Terminals) -> str | None:
-        """Why this panel's own protection must act, or None."""
+        """Why this panel's own protection must act, or None. Asked only while it conducts."""
         del terminals
         return None
 
@@ -278,4 +278,4 @@ class Panel:
         """Latch a protection."""
 
     def note(self, terminals: Terminals, dt_s: float) -> None:
-        """Take what held at the terminals for the last `dt_s` seconds."""
+        """Take what held at the terminals for the last `dt_s` seconds. Called only while it conducts."""

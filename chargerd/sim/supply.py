@@ -60,7 +60,7 @@ class Supply(Panel):
         self.charge_C = 0.0
         self._trips_when_limiting = trips_when_limiting
         self._bleed_ohm, self._crowbar_ohm = bleed_ohm, crowbar_ohm
-        self._regulates = Condition(0)
+        self._regulates = 0
         settings = {
             "voltage_set_V": Setting(0.0, 0.0, voltage_max_V, 0.001),
             "current_set_A": Setting(0.1 * current_max_A, 0.0, current_max_A, 0.0005),
@@ -148,24 +148,19 @@ class Supply(Panel):
 
     def delivered_A(self, terminals: Terminals) -> float:
         """Current out of this output."""
-        if not self.conducts:
-            return 0.0
-        load = self.node.load
-        return terminals.current_A + (load.demand_A if load is not None and load.conducts else 0.0)
+        return terminals.current_A + self.node.drain_A if self.conducts else 0.0
 
     def voltage_at_output_V(self, terminals: Terminals) -> float:
         """Voltage where the supply senses."""
         return terminals.voltage_V + self.lead_drop_ohm * self.delivered_A(terminals)
 
     def protection_cause(self, terminals: Terminals) -> str | None:
-        """Over-voltage first: it is the one that must not wait."""
-        if not self.conducts:
-            return None
-        if self.ovp_enabled and self.voltage_at_output_V(terminals) > self.ovp_level_V:
+        """Over-voltage first: it is the one that must not wait. Asked only while it conducts."""
+        current_A = terminals.current_A + self.node.drain_A
+        if self.ovp_enabled and terminals.voltage_V + self.lead_drop_ohm * current_A > self.ovp_level_V:
             return "ovp"
         if self.ocp_enabled:
-            current_A = self.delivered_A(terminals)
-            if self._trips_when_limiting and self._is_limiting(current_A):
+            if self._trips_when_limiting and current_A >= self.current_set_A * (1.0 - REGULATION_SLACK):
                 return "ocp"
             if current_A > self.ocp_level_A:
                 return "ocp"
@@ -177,25 +172,22 @@ class Supply(Panel):
             self.ovp_tripped = True
         else:
             self.ocp_tripped = True
+        self.seen |= self.conditions()
         self.changed(cause, at_s)
 
-    def _is_limiting(self, current_A: float) -> bool:
-        return current_A >= self.current_set_A * (1.0 - REGULATION_SLACK)
-
     def note(self, terminals: Terminals, dt_s: float) -> None:
-        """Count charge and remember how the output regulates."""
-        current_A = self.delivered_A(terminals)
+        """Count charge and remember how the output regulates. Called only while it conducts."""
+        current_A = terminals.current_A + self.node.drain_A
         self.charge_C += current_A * dt_s
-        if self.conducts:
-            self._regulates = Condition.CC if self._is_limiting(current_A) else Condition.CV
-        else:
-            self._regulates = Condition(0)
-        self.seen |= self.conditions()
+        is_limiting = current_A >= self.current_set_A * (1.0 - REGULATION_SLACK)
+        self._regulates = Condition.CC if is_limiting else Condition.CV
+        self.seen |= self._regulates
 
-    def conditions(self) -> Condition:
-        """Regulation and latched protections."""
-        tripped = Condition.OVP if self.ovp_tripped else Condition(0)
-        return self._regulates | tripped | (Condition.OCP if self.ocp_tripped else Condition(0))
+    def conditions(self) -> int:
+        """Regulation and latched protections, bits of Condition."""
+        shown = self._regulates if self.conducts else 0
+        shown |= Condition.OVP if self.ovp_tripped else 0
+        return shown | (Condition.OCP if self.ocp_tripped else 0)
 
     def truth(self, quantity: str, now_s: float) -> float:
         """`voltage_V` where it senses, `current_A` out of the output, `power_W`."""

@@ -11,7 +11,7 @@ from math import inf, isnan
 from typing import TYPE_CHECKING, NamedTuple
 
 from chargerd.sim.faults import FaultPlan
-from chargerd.sim.panel import Condition, ConflictError, OutOfRangeError
+from chargerd.sim.panel import ConflictError, OutOfRangeError
 from chargerd.sim.scpi_builtin import BUILTINS
 from chargerd.sim.scpi_status import ErrorQueue, Status
 from chargerd.sim.scpi_text import (
@@ -64,6 +64,7 @@ class ScpiListener:
         self.selected = 1
         self.status = Status(ErrorQueue(behaviour.error_queue, behaviour.no_error))
         self.message_available = self._is_indefinite = False
+        self._shown = 0
         self._boots = [panel.boots for panel in self.panels]
         for panel in self.panels:
             panel.keeps_switch_at_reset = panel.keeps_switch_at_reset or behaviour.keeps_switch_at_reset
@@ -109,8 +110,7 @@ class ScpiListener:
         return self.panels[suffix - 1]
 
     def _let_time_pass(self, now_s: float) -> None:
-        seen = Condition(0)
-        conditions = Condition(0)
+        seen = conditions = 0
         for panel in self.panels:
             panel.node.look(now_s)
             conditions |= panel.conditions()
@@ -120,11 +120,12 @@ class ScpiListener:
             self._boots = boots
             self.selected = 1
             self.status = Status(ErrorQueue(self.behaviour.error_queue, self.behaviour.no_error))
-        for register, weights in (
-            (self.status.questionable, self.behaviour.questionable),
-            (self.status.operation, self.behaviour.operation),
-        ):
-            register.update(weigh(conditions, weights), weigh(seen, weights))
+            self._shown = 0
+        if not seen == conditions == self._shown:
+            self._shown = conditions
+            questionable, operation = self.behaviour.questionable, self.behaviour.operation
+            self.status.questionable.update(weigh(conditions, questionable), weigh(seen, questionable))
+            self.status.operation.update(weigh(conditions, operation), weigh(seen, operation))
 
     def _execute(self, unit: Unit, now_s: float) -> str | None:
         command, suffix = self._find(unit.header)
@@ -237,9 +238,9 @@ class ScpiListener:
         return f"{value:+.8E}" if abs(value) >= 1e30 else format(value, self.behaviour.numbers)
 
 
-def weigh(conditions: Condition, weights: Mapping[Condition, int]) -> int:
+def weigh(conditions: int, weights: Mapping[int, int]) -> int:
     """The register bits that stand for these conditions."""
-    return sum(weight for condition, weight in weights.items() if condition in conditions)
+    return sum(weight for condition, weight in weights.items() if condition & conditions)
 
 
 def limit_parameters(parameters: Sequence[str], most: int) -> None:
