@@ -22,7 +22,7 @@ from chargerd.errors import FileFaultsError, Place
 BYTES_MAX = 256 * 1024
 DEPTH_MAX = 20
 
-_Loader: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+LOADER: type = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
 """The parser written in C where it was built; both give the same events."""
 
 
@@ -169,6 +169,7 @@ _PLAINER = (
     ("found unexpected end of stream", "a quoted text or a bracket is not closed", "close it"),
     ("expected ',' or '}'", "a `{` is not closed, or a comma is missing", "write { key: value, key: value }"),
     ("expected ',' or ']'", "a `[` is not closed, or a comma is missing", "write [ value, value ]"),
+    ("escape", "a backslash stands in double quotes", "use single quotes, or no quotes"),
     ("cannot start any token", "a value may not begin with this character", "put the value in quotes"),
     ("block sequence entries are not allowed", "a `- ` may not stand here", "begin the list on a line of its own"),
     ("found undefined tag handle", "a tag (`!`) stands here", "delete it, values are read by their key"),
@@ -275,8 +276,8 @@ class _Builder:
     def _scalar(self, event: yaml.ScalarEvent) -> MarkedText:
         first, (line, column) = self._place(event), _marked(event.end_mark)
         rest = self._lines[line - 1][column - 1 :] if line <= len(self._lines) else ""
-        commented = re.match(r" +#", rest) is not None
-        return MarkedText(event.value, first, event.style is None, line - first.line + 1, commented)
+        commented = re.match(r" *#", rest) is not None
+        return MarkedText(event.value, first, event.style in {None, ""}, line - first.line + 1, commented)
 
     def _place(self, event: yaml.Event) -> Place:
         return Place(self._path, *_marked(event.start_mark))
@@ -286,8 +287,10 @@ class _Builder:
         line, column = 1, 1
         said = str(error)
         if isinstance(error, yaml.MarkedYAMLError):
-            line, column = _marked(error.problem_mark or error.context_mark)
             said = f"{error.context or ''} {error.problem or ''}"
+            # The two parsers point at different characters of a bad escape; both know where the text began.
+            began = error.context_mark if "escape" in said else None
+            line, column = _marked(began or error.problem_mark or error.context_mark)
         for part, what, remedy in _PLAINER:
             if part in said:
                 self._faults.add(Place(self._path, line, column), what, remedy)
@@ -305,4 +308,4 @@ def _marked(mark: Any) -> tuple[int, int]:
 
 
 def _events(text: str) -> Iterable[yaml.Event]:
-    return yaml.parse(text, Loader=_Loader)
+    return yaml.parse(text, Loader=LOADER)
