@@ -39,6 +39,7 @@ from chargerd.core.walk import Walk
 
 LEASE_EXTRA_S = 5.0
 """A lease outlasts its last good reading by the missed periods tolerated and this: one scan with a retry at every instrument."""
+TOO_COLD = "too-cold"
 WATCH_EVERY_S = 10.0
 """Sampling period while nothing runs: paused, and after the end."""
 
@@ -107,7 +108,12 @@ class Engine:
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
         trip = self._judge(seen, view, running=running, interrupted=interrupted)
-        if trip is not None:
+        if trip is not None and trip.cause == TOO_COLD:
+            # Cold harms nothing that is off: the run waits for a person, it does not trip.
+            if running:
+                self._change("pause", TOO_COLD, events)
+                self._hold(now_s)
+        elif trip is not None:
             self._trip(trip, events)
         elif running:
             self._go_on(seen, view, now_s, events, interrupted=interrupted)

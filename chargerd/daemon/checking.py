@@ -49,15 +49,15 @@ def _judge_readings(seen: Observation, plan: Plan) -> None:
         if not voltage_V >= REVERSED_V:
             raise RefusedError(f"the cell reads {voltage_V:.3f} V: it is connected the wrong way round; swap its leads")
         if not voltage_V <= limits.voltage_max_V:
-            raise RefusedError(f"the cell reads {voltage_V:.3f} V, above its hard limit {limits.voltage_max_V:.3f} V: is it this cell?")
+            raise RefusedError(
+                f"the cell reads {voltage_V:.3f} V, above its hard limit {limits.voltage_max_V:.3f} V: is it this cell?"
+            )
     _judge_zero("source", seen.source_current_A, plan)
     _judge_zero("load", seen.load_current_A, plan)
     temperature_degC = seen.temperature_degC
     if temperature_degC is not None and not limits.temperature_min_degC <= temperature_degC <= limits.temperature_max_degC:
-        raise RefusedError(
-            f"the cell is at {temperature_degC:.1f} °C, outside {limits.temperature_min_degC:g} to {limits.temperature_max_degC:g} °C; "
-            "wait, or check the thermometer"
-        )
+        span = f"{limits.temperature_min_degC:g} to {limits.temperature_max_degC:g} °C"
+        raise RefusedError(f"the cell is at {temperature_degC:.1f} °C, outside {span}; wait, or check the thermometer")
 
 
 def _judge_zero(name: str, current_A: float | None, plan: Plan) -> None:

@@ -6,6 +6,7 @@ import asyncio
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 
 def utc_text(moment: datetime) -> str:
@@ -60,7 +61,6 @@ def jumping_clock(loop: asyncio.AbstractEventLoop, began: datetime) -> Clock:
 def boot_id() -> str:
     """Return this boot's id, "" where the system has none."""
     try:
-        with open("/proc/sys/kernel/random/boot_id", encoding="ascii") as file:
-            return file.read().strip()
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
     except OSError:
         return ""

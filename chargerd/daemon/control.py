@@ -103,7 +103,8 @@ def ask(folder: Path, **request: str) -> dict[str, Any]:
     except (FileNotFoundError, ConnectionRefusedError):
         raise RefusedError(f"{folder.name}: no program is running this run now") from None
     except OSError as fault:
-        raise LinkError(f"{folder.name}: the running program does not answer: {fault}; `chargerd off` switches off without it") from None
+        way_out = "`chargerd off` switches off without it"
+        raise LinkError(f"{folder.name}: the running program does not answer: {fault}; {way_out}") from None
     try:
         decoded: Any = json.loads(answer)
     except ValueError:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
+import json
 import os
 import signal
 import sys
@@ -61,33 +62,50 @@ def begin(run: FrozenRun, columns: tuple[str, ...]) -> Life:
     return Life(Engine(run.plan), journal, Start(), 0.0)
 
 
-def resume(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> Life:
-    """Recover a run that ended unexpectedly: fold its record, write the gap. Raises JournalError, RefusedError.
+def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[Engine, JournalWriter, float]:
+    """Recover a run that ended unexpectedly: fold its record, write the gap; return where it stands and its elapsed time.
 
     The time between the lives is not trusted here: the gap is written as unknown and its charge counted up to a full keeper's
-    patience and off plan, the longest an output can have stayed on.
+    patience and off plan, the longest an output can have stayed on. Raises JournalError, RefusedError when the run is over.
     """
     recover(run.folder)
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
     if folded.differences:
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
-    engine = folded.engine
-    if engine.state is State.TRIPPED and ledger.latched() is None:
-        # The crash came between the journal and the ledger: the latch is made good before anything else.
-        ledger.tripped(clock.utc(), run.folder.name, engine.memory.trip_cause)
+    engine, name = folded.engine, run.folder.name
     if engine.state in OVER:
-        raise RefusedError(f"{run.folder.name}: this run is over ({engine.state.value}); start a new one")
+        if engine.state is State.TRIPPED and ledger.latched() is None:
+            # The crash came between the journal and the ledger: the latch is made good before anything else.
+            ledger.tripped(clock.utc(), name, engine.memory.trip_cause)
+        if ledger.open_run() == name:
+            ledger.ended(clock.utc(), name, engine.state.value)
+        raise RefusedError(f"{name}: this run is over ({engine.state.value}); start a new one")
     journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
     journal.restore(folded.owed)
-    gap = Gap(duration_s=None, off_after_s=OFF_AFTER_MAX_S)
     elapsed_s = round(folded.last_elapsed_s + OFF_AFTER_MAX_S, 3)
-    utc = clock.utc()
-    journal.record(gap, elapsed_s, utc)
-    for event in engine.command(gap, elapsed_s):
+    _command(engine, journal, Gap(duration_s=None, off_after_s=OFF_AFTER_MAX_S), elapsed_s, clock.utc())
+    return engine, journal, elapsed_s
+
+
+def _command(engine: Engine, journal: JournalWriter, record: Record, elapsed_s: float, utc: str) -> None:
+    journal.record(record, elapsed_s, utc)
+    for event in engine.command(record, elapsed_s):
         journal.record(event, elapsed_s, utc)
-    if engine.state is State.IDLE:
-        return Life(engine, journal, Start(by="resume"), elapsed_s)
-    return Life(engine, journal, Resume(), elapsed_s)
+
+
+def close_dead_run(run: FrozenRun, clock: Clock, reason: str) -> str:
+    """End the record of a run whose program has died, its outputs being off; return its state.
+
+    Raises JournalError, RefusedError.
+    """
+    with ChannelLedger.open(run.data, run.channel.name) as ledger:
+        engine, journal, elapsed_s = recover_life(run, clock, ledger)
+        try:
+            _command(engine, journal, Stop(by="person", reason=reason), elapsed_s, clock.utc())
+        finally:
+            journal.close()
+        ledger.ended(clock.utc(), run.folder.name, engine.state.value)
+        return engine.state.value
 
 
 OFF_AFTER_MAX_S = 11.0
@@ -126,7 +144,9 @@ class Worker:
             bench = await ChannelBench.open(run.bench, run.channel.name, now=clock.now_s)
             try:
                 if self._resuming:
-                    life = resume(run, clock, ledger)
+                    engine, journal, elapsed_s = recover_life(run, clock, ledger)
+                    never_began = engine.state is State.IDLE
+                    life = Life(engine, journal, Start(by="resume") if never_began else Resume(), elapsed_s)
                     ledger.restarted(clock.utc(), run.folder.name, "person")
                 else:
                     life = begin(run, bench.columns)
@@ -157,7 +177,8 @@ class Worker:
             self._last = watching.take(done)
             for _, record in done.records:
                 if isinstance(record, Tripped):
-                    ledger.tripped(done.utc, run.folder.name, record.cause, value=record.value, limit=record.limit, text=record.text)
+                    facts = {"value": record.value, "limit": record.limit}
+                    ledger.tripped(done.utc, run.folder.name, record.cause, **facts, text=record.text)
             self._beat(life.engine, done)
 
         async def prove() -> None:
@@ -181,9 +202,9 @@ class Worker:
 
     async def _prove(self, bench: ChannelBench, engine: Engine) -> None:
         """Leave the off plan on disk and have the keeper freeze its limits."""
-        run = self._run
+        run, utc = self._run, self._clock.utc()
         plan = bench.off_plan(
-            run=run.folder.name, channel=run.channel.name, worker_pid=os.getpid(), boot_id=boot_id(), written_utc=self._clock.utc()
+            run=run.folder.name, channel=run.channel.name, worker_pid=os.getpid(), boot_id=boot_id(), written_utc=utc
         )
         write_off_plan(run.folder, plan)
         if self._keeper is None:
@@ -262,8 +283,6 @@ def refusal(channel: str, cause: str) -> str:
 
 def write_off_plan(folder: Path, plan: dict[str, object]) -> None:
     """Write `off-plan.json` safely (temporary file, fsync, rename, fsync of the folder)."""
-    import json
-
     write_whole(folder, "off-plan.json", json.dumps(plan, indent=1, ensure_ascii=True).encode() + b"\n")
 
 
@@ -277,11 +296,19 @@ def main(argv: list[str] | None = None) -> int:
     args = parser.parse_args(argv)
     try:
         run = open_run(args.folder, simulated=args.simulated)
-        with Terminal(plain=args.plain) as terminal:
-            return asyncio.run(Worker(run, real_clock(), resuming=args.resume, terminal=terminal.show).work())
+        terminal = Terminal(sys.stdout, environment=os.environ | ({"NO_COLOR": "1"} if args.plain else {}))
+        terminal.start()
+        try:
+            return asyncio.run(_work(run, terminal, resuming=args.resume))
+        finally:
+            terminal.close()
     except ChargerdError as fault:
         sys.stderr.write(f"chargerd: {fault}\n")
         return fault.exit_code
+
+
+async def _work(run: FrozenRun, terminal: Terminal, *, resuming: bool) -> int:
+    return await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer).work()
 
 
 if __name__ == "__main__":

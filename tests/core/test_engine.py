@@ -414,3 +414,11 @@ def test_without_a_thermometer_none_is_waited_for():
     take(engine, 0.0, temperature_degC=None)
 
     assert engine.demand().energise is Energise.SOURCE
+
+
+def test_a_cell_too_cold_pauses_the_run_and_does_not_trip_it():
+    engine = energised(plan_of(charge_step()))
+    charging(engine, 5.0, temperature_degC=4.9)
+
+    assert (engine.state, engine.memory.reason) == (State.PAUSED, "too-cold")
+    assert engine.demand().energise is Energise.NONE

@@ -1,0 +1,7 @@
+"""`python -m chargerd`."""
+
+import sys
+
+from chargerd.cli.main import main
+
+sys.exit(main())

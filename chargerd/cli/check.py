@@ -1,0 +1,45 @@
+"""`check FILE…`: files alone, and together where a profile, a cell and a bench are given."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from chargerd.errors import Exit, FileFaultsError, ProfileError, UsageError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("files", nargs="+", metavar="FILE", help="profile, cell and bench files, in any order")
+    parser.add_argument("--channel", help="the bench's channel, when it has several")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, print what each file says in words, and return the exit code."""
+    from chargerd.cli.files import load_trio
+    from chargerd.config.echo import describe
+    from chargerd.config.kinds import kind_of, load_any
+
+    kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
+    faults: list[str] = []
+    for name in args.files:
+        if not Path(name).is_file():
+            raise UsageError(f"no file {name!r}; check the name")
+        try:
+            kind = kind_of(Path(name))
+            kinds[kind].append(name)
+            load_any(Path(name))
+        except FileFaultsError as fault:
+            faults.extend(fault.faults)
+        else:
+            print(f"{name}: a sound {kind} file")
+    if faults:
+        raise ProfileError(tuple(faults))
+    for profile in kinds["profile"]:
+        for cell in kinds["cell"]:
+            for bench in kinds["bench"]:
+                trio = load_trio(profile, cell, bench, args.channel)
+                print(f"\n{profile} on {cell} at {bench}:")
+                for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+                    print(f"  {line}")
+    return Exit.OK

@@ -1,0 +1,67 @@
+"""`run PROFILE --cell CELL --bench BENCH`: one run in the foreground, under its keeper."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import NoReturn
+
+from chargerd.errors import RefusedError
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments."""
+    parser.add_argument("profile", metavar="PROFILE", help="a profile file, or the name of a shipped one")
+    parser.add_argument("--cell", required=True, metavar="CELL", help="the cell's file")
+    parser.add_argument("--bench", required=True, metavar="BENCH", help="the bench's file")
+    parser.add_argument("--channel", metavar="NAME", help="the bench's channel, when it has several")
+    parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check everything, make the run folder, and become the keeper."""
+    from chargerd import ENGINE_VERSION, __version__
+    from chargerd.cli.files import load_trio
+    from chargerd.config.echo import describe
+    from chargerd.daemon.clock import real_clock
+    from chargerd.daemon.worker import refusal
+    from chargerd.journal.ledger import ChannelLedger
+    from chargerd.journal.runfolder import Frozen, RunHead, create_run
+
+    trio = load_trio(args.profile, args.cell, args.bench, args.channel)
+    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+        print(line)
+    data = trio.bench.data_dir
+    data.mkdir(mode=0o750, parents=True, exist_ok=True)
+    with ChannelLedger.open(data, trio.channel) as ledger:
+        latched = ledger.latched()
+        if latched is not None:
+            raise RefusedError(refusal(trio.channel, latched.cause))
+        left_open = ledger.open_run()
+        if left_open:
+            raise RefusedError(
+                f"run {left_open} on {trio.channel} was never ended: go on with it (chargerd resume {data / 'runs' / left_open}) "
+                f"or end it (chargerd stop {data / 'runs' / left_open})"
+            )
+    head = RunHead(
+        trio.channel, real_clock().utc(), __version__, ENGINE_VERSION,
+        Frozen(trio.cell.name, trio.cell.text), Frozen(trio.bench.name, trio.bench.text),
+        Frozen(trio.profile.name, trio.profile.text),
+        {name: spec.identity for name, spec in trio.bench.instruments.items()},
+    )  # fmt: skip
+    folder = create_run(data, head)
+    print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
+    become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])])
+
+
+def become_keeper(folder: Path, worker_arguments: list[str]) -> NoReturn:
+    """Replace this process by the keeper, which starts the worker."""
+    keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
+    package_root = str(keeper.parent.parent.parent)
+    environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, (package_root, os.environ.get("PYTHONPATH", ""))))}
+    worker = [sys.executable, "-m", "chargerd.daemon.worker", *worker_arguments]
+    sys.stdout.flush()
+    sys.stderr.flush()
+    os.execve(sys.executable, [sys.executable, "-P", str(keeper), "--run-dir", str(folder), "--", *worker], environment)  # noqa: S606
