@@ -9,7 +9,7 @@ from itertools import pairwise
 
 from chargerd.verdict.leg import Leg
 from chargerd.verdict.sample import Rating
-from chargerd.verdict.uncertainty import Accuracies, ratio_limit
+from chargerd.verdict.uncertainty import S_PER_H, Accuracies, ratio_limit
 
 AGREE_WITHIN = 0.02
 """Discharges agree when (largest − smallest) / mean is no more than this; static-capacity tests of the US DOE/INL manuals
@@ -229,7 +229,7 @@ def _cycle(legs: Sequence[Leg], index: int, number: int, accuracies: Accuracies)
         _efficiency_limit(charge, discharge, accuracies) if closed else None,
         discharge.energy_Wh / charge.energy_Wh if closed else None,
         loss_Ah,
-        loss_Ah * 3600.0 / duration_s if loss_Ah is not None and duration_s > 0.0 else None,
+        loss_Ah * S_PER_H / duration_s if loss_Ah is not None and duration_s > 0.0 else None,
     )  # fmt: skip
 
 
@@ -238,11 +238,13 @@ def _efficiency_limit(charge: Leg, discharge: Leg, accuracies: Accuracies) -> fl
     if not accuracies.one_current_meter or accuracies.charge_A is None:
         return ratio_limit(discharge.charge_Ah, discharge.charge_limit_Ah(accuracies),
                            charge.charge_Ah, charge.charge_limit_Ah(accuracies))  # fmt: skip
-    # The same offset adds to what goes in and takes from what comes out, hence the sum and not the root of squares.
+    # The same offset adds to what goes in and takes from what comes out: both errors push the ratio the same way.
     offset_A = accuracies.charge_A.offset
-    out_share = (offset_A * discharge.duration_s / 3600.0 + discharge.unknown_Ah + discharge.edge_Ah) / discharge.charge_Ah
-    in_share = (offset_A * charge.duration_s / 3600.0 + charge.unknown_Ah + charge.edge_Ah) / charge.charge_Ah
-    return discharge.charge_Ah / charge.charge_Ah * (out_share + in_share)
+    out_Ah = offset_A * discharge.duration_s / S_PER_H + discharge.unknown_Ah + discharge.edge_Ah
+    in_Ah = offset_A * charge.duration_s / S_PER_H + charge.unknown_Ah + charge.edge_Ah
+    if in_Ah >= charge.charge_Ah:
+        return None
+    return (discharge.charge_Ah + out_Ah) / (charge.charge_Ah - in_Ah) - discharge.charge_Ah / charge.charge_Ah
 
 
 class RatingAnswer(StrEnum):

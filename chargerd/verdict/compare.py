@@ -5,8 +5,9 @@ Every reason is told with the numbers it rests on; where these do not tell two c
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from chargerd.verdict.capacity import AGREE_WITHIN, SAME_VOLTAGE_V, Cycle
 from chargerd.verdict.uncertainty import S_PER_H, significant, stated, stated_percent
@@ -106,6 +107,7 @@ _ROWS = (
 
 def side_by_side(verdicts: Sequence[Verdict]) -> str:
     """Return a table of the verdicts and the reasons for their differences, as plain lines."""
+    verdicts = _named_apart(verdicts)
     cells = [[row.show(verdict) for row in _ROWS] for verdict in verdicts]
     widths = [max(len(verdict.cell), *(len(cell) for cell in column)) for verdict, column in zip(verdicts, cells, strict=True)]
     title_width = max(len(row.title) for row in _ROWS)
@@ -119,8 +121,21 @@ def side_by_side(verdicts: Sequence[Verdict]) -> str:
 
 def reasons(verdicts: Sequence[Verdict]) -> list[str]:
     """Return one sentence for each difference the numbers resolve, or one saying that there is none."""
+    verdicts = _named_apart(verdicts)
     found = [*_sizes(verdicts), *_losses(verdicts), *_zinc(verdicts)]
     return found or ["no difference that these numbers resolve"]
+
+
+def _named_apart(verdicts: Sequence[Verdict]) -> list[Verdict]:
+    """Number the runs of one cell, so that no sentence compares a cell with itself."""
+    times = Counter(verdict.cell for verdict in verdicts)
+    seen: Counter[str] = Counter()
+    named: list[Verdict] = []
+    for verdict in verdicts:
+        seen[verdict.cell] += 1
+        alone = times[verdict.cell] == 1
+        named.append(verdict if alone else replace(verdict, cell=f"{verdict.cell} run {seen[verdict.cell]}"))
+    return named
 
 
 def _sizes(verdicts: Sequence[Verdict]) -> list[str]:

@@ -197,11 +197,13 @@ def _cautions(
         cautions.append(f"The run did not come to its end ({outcome}): figures cover what was measured.")
     interruptions = sum(isinstance(item.record, Gap) for item in noted)
     if interruptions:
-        cautions.append(f"Interrupted {interruptions} times: for a while nothing was recorded; legs it fell into are not judged.")
+        times = "once" if interruptions == 1 else f"{interruptions} times"
+        cautions.append(f"Interrupted {times}: for a while nothing was recorded; legs that fell into it are not judged.")
     short = reader.gaps - interruptions
     if short > 0:
-        hidden = f"what they may hide is at most {1000.0 * reader.unknown_Ah:.1f} mAh"
-        cautions.append(f"{short} gaps of more than three sampling intervals are left out of the sums; {hidden}.")
+        gaps = "1 gap" if short == 1 else f"{short} gaps"
+        hidden = f"at most {1000.0 * reader.unknown_Ah:.1f} mAh went unseen"
+        cautions.append(f"Not counted: {gaps} of more than three sampling intervals; {hidden}.")
     if not totals.agree:
         journal, own = totals.journal, totals.recomputed
         cautions.append(

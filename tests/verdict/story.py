@@ -74,6 +74,7 @@ class Story:
     def round(self, number: int, charge_h: float, discharge_h: float, *, set_V: float = 2.0, gas_Ah: float = 0.0) -> None:
         """One round between the same two voltages: the cell is put where a real one would have come to."""
         self.charge(charge_h, number=number, set_V=set_V, gas_Ah=gas_Ah)
+        self.samples[-1] = self.samples[-1]._replace(regulated_by="cv")
         self.voltage_V = set_V
         self.rest(number=number)
         self.voltage_V = 0.8 + 0.3 * discharge_h * 3600.0 / self.capacitance_F

@@ -9,7 +9,7 @@ from chargerd.verdict.gasbook import FARADAY_C_PER_MOL, gas_of, hydrogen_L, mola
 
 def test_the_constants_are_those_of_codata() -> None:
     # CODATA 2018: F = 96485.33212… C/mol exactly; molar volume 22.413970 L (273.15 K, 101.325 kPa).
-    assert FARADAY_C_PER_MOL == pytest.approx(96485.3321233100, abs=1e-9)
+    assert pytest.approx(96485.3321233100, abs=1e-9) == FARADAY_C_PER_MOL
     assert molar_volume_L(0.0) == pytest.approx(22.413970, abs=5e-7)
 
 

@@ -205,10 +205,10 @@ def test_rests_follow_charge_and_discharge() -> None:
     assert (after_discharge.after, after_discharge.lasted_s) == ("discharge", 600.0)
 
 
-@pytest.mark.parametrize("field", ["elapsed_s", "seq"])
-def test_going_backwards_is_damage(field: str) -> None:
+@pytest.mark.parametrize(("elapsed_s", "seq"), [(0.0, 8), (70.0, 7)])
+def test_going_backwards_is_damage(elapsed_s: float, seq: int) -> None:
     story = full_cycle()
-    story.samples[7] = story.samples[7]._replace(**{field: 0})
+    story.samples[7] = story.samples[7]._replace(elapsed_s=elapsed_s, seq=seq)
 
     with pytest.raises(JournalError, match="backwards"):
         read(story)
