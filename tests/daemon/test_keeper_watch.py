@@ -135,7 +135,7 @@ def test_a_silent_channel_is_noticed_although_another_one_beats(watch: Watch, tm
     ],
 )  # fmt: skip
 def test_a_value_outside_its_limit_while_energised_is_a_violation(watch: Watch, change: dict[str, Any]) -> None:
-    with pytest.raises(ProofError, match="outside|old|waited"):
+    with pytest.raises(ProofError, match=r"outside|old|waited"):
         watch.take(beat(**change), 1.0)
 
 
