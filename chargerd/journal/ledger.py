@@ -71,7 +71,7 @@ class Ledger:
         try:
             lock(descriptor, path)
             size = os.fstat(descriptor).st_size
-            if os.pread(descriptor, len(_HEADER), 0) == _HEADER[:size]:
+            if size < len(_HEADER) and os.pread(descriptor, size, 0) == _HEADER[:size]:
                 # Nothing, or what a crash left of the header: no row was ever here.
                 os.ftruncate(descriptor, 0)
                 file = RowFile(descriptor, path, 0, 0)
@@ -131,9 +131,10 @@ class Ledger:
 def _refuse_damage(torn: Torn, tail: bytes) -> None:
     """Raise JournalError when the tail was a whole row once: a latched trip must not pass for a torn one.
 
-    A crash leaves a row's beginning, or zeros where a page did not reach the disk; a whole row of other bytes is damage.
+    A crash leaves a row's beginning, or zeros where a page did not reach the disk; a whole row of other bytes is damage. One
+    zero byte alone can be a flipped bit.
     """
-    if (tail.endswith(END) and b"\0" not in tail) or not fault_of(tail[:-2] + END):
+    if (tail.endswith(END) and b"\0\0" not in tail) or not fault_of(tail[:-2] + END):
         raise JournalError(f"{torn.path}: row {torn.seq + 1}, line {torn.seq + 2}: {torn.what}")
 
 

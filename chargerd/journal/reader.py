@@ -157,7 +157,7 @@ class Rows(Generic[T]):
 
     def _after_damage(self, lines: Iterator[bytes], bad: bytes, seq: int, fault: str) -> tuple[int, bytes]:
         """Return the seq before the next whole row and that row; an empty one when the tail is torn. Raises JournalError."""
-        damaged = bad
+        damaged = bytearray(bad)
         for line in lines:
             if not fault_of(line):
                 if any(mark in damaged for mark in self.skippable) and line.startswith(b"%d," % (seq + 2)):

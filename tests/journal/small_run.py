@@ -62,7 +62,7 @@ class SmallEngine:
             return (ReadingLost(INPUTS[0], self.taken),)
         if voltage_V > 2.0:
             self.state = "tripped"
-            return (Tripped("over-voltage", voltage_V, 2.0, "said, \"no\""), StateChanged("running", "tripped"))
+            return (Tripped("over-voltage", voltage_V, 2.0, 'said, "no"'), StateChanged("running", "tripped"))
         return (StepEnded("1.1", value=self.charge_Ah, elapsed_s=now_s),) if self.taken % 5 == 0 else ()
 
     def command(self, record: Record, now_s: float) -> tuple[Record, ...]:
@@ -134,7 +134,7 @@ def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine |
     for number in range(1, readings + 1):
         run.reading(None if number % 11 == 0 else round(run.chance.uniform(1.5, 1.9), 3))
         if number == 4:
-            run.command(Observed("supply", "on", True, "=1+1, \"quoted\"\nline"))
+            run.command(Observed("supply", "on", True, '=1+1, "quoted"\nline'))
         if number in (7, 16):
             run.tick()
         if number in (6, 13):

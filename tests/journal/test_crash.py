@@ -71,7 +71,7 @@ def story(tmp_path_factory: pytest.TempPathFactory) -> Story:
     write, sync = os.write, os.fdatasync
 
     def note(descriptor: int, *, safe: bool) -> None:
-        name = Path(os.readlink(f"/proc/self/fd/{descriptor}")).name
+        name = Path(f"/proc/self/fd/{descriptor}").readlink().name
         now = Moment(dict(moments[-1].size), dict(moments[-1].safe)) if moments else Moment()
         (now.safe if safe else now.size)[name] = os.fstat(descriptor).st_size
         moments.append(now)

@@ -45,7 +45,7 @@ class Disk:
     def _sync(self, descriptor: int) -> None:
         if self.fails:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
-        self.synced.append(Path(os.readlink(f"/proc/self/fd/{descriptor}")).name)
+        self.synced.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
         self._real(descriptor)
 
     def since(self) -> list[str]:
@@ -217,7 +217,7 @@ def test_a_run_is_not_begun_over_another(tmp_path: Path) -> None:
 
 def test_a_folder_without_room_for_a_header_is_told(tmp_path: Path) -> None:
     folder = create_run(tmp_path, head())
-    import chargerd.journal.columns as columns
+    from chargerd.journal import columns
     from chargerd.journal.writer import RowFile
 
     with room_for(10), pytest.raises(JournalError):
@@ -275,7 +275,7 @@ def test_closing_one_file_never_leaves_the_other_open(tmp_path: Path, monkeypatc
 def test_a_reading_comes_back_from_the_file_identical(tmp_path: Path) -> None:
     run = begun(tmp_path)
     reading = Reading(12.345, {INPUTS[0]: Measured(-0.0, 0.1), INPUTS[2]: Measured(5e-324, 1e300)})
-    derived = run.engine.derived._replace(state="=1,\"x\"\n", round=3)
+    derived = run.engine.derived._replace(state='=1,"x"\n', round=3)
     run.writer.reading(reading, derived, run.utc())
     run.writer.close()
     (row,) = iter_readings(run.folder / READINGS)
