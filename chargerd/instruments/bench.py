@@ -19,7 +19,7 @@ from chargerd.instruments.connection import Connection, WrongIdentityError
 from chargerd.instruments.dialect import load_dialect
 from chargerd.instruments.framing.scpi import parse_boolean
 from chargerd.instruments.offplan import off_plan
-from chargerd.instruments.roles import Instrument, Load, Meter, Output, Source, Thermometer
+from chargerd.instruments.roles import Instrument, Load, Meter, Output, ProtectionActedError, Source, Thermometer
 from chargerd.instruments.sample import Sampler
 from chargerd.instruments.transports.link import InFlight
 
@@ -218,7 +218,7 @@ class ChannelBench:
         return True
 
     async def _sample_again(self, sampler: Sampler) -> None:
-        """Reopen, identify, ask once more what is missing."""
+        """Reopen, identify, ask once more."""
         try:
             if not sampler.instrument.connection.is_usable:
                 await self._reopen(sampler.instrument)
@@ -271,7 +271,7 @@ class ChannelBench:
         for _ in range(RAISE_TRIES):
             try:
                 return await self._raise(output, demand)
-            except WrongIdentityError as wrong:
+            except (WrongIdentityError, ProtectionActedError) as wrong:
                 fault = str(wrong)
                 break
             except InstrumentError as refusal:

@@ -31,6 +31,10 @@ POWER_ON_BIT = 128
 """Bit 7 (PON) of the standard event status register, IEEE 488.2 §11.5.1."""
 
 
+class ProtectionActedError(InstrumentError):
+    """A protection of the instrument itself has acted. Switching on is not tried again: on some models that clears the trip."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Write:
     """One setting: command, its number (None: a fixed word), the question that reads it back, and what must come."""
@@ -176,9 +180,10 @@ class Output(Instrument):
         await asyncio.sleep(self.dialect.settle_s)
         self.is_on = await self.connection.ask(self._text("output"), parse_boolean)
         tripped = await self.tripped()
-        if not self.is_on or tripped:
-            why = f"its protection acted ({', '.join(tripped)})" if tripped else f"{self._text('output')} answers 0"
-            raise InstrumentError(f"{self.name}: switched on, but {why}")
+        if tripped:
+            raise ProtectionActedError(f"{self.name}: switched on, but its protection acted ({', '.join(tripped)})")
+        if not self.is_on:
+            raise InstrumentError(f"{self.name}: switched on, but {self._text('output')} answers 0")
         return Observed(self.name, "on", verified=True, text=f"{self._text('output')} answers 1")
 
     async def tripped(self) -> list[str]:

@@ -1,7 +1,8 @@
 """One sample of one instrument: which questions, in which order, and what the replies mean as inputs of a reading.
 
-The order is no accident: a yes/no question comes last and a number before it, so that replies shifted by one (a late or a
-doubled one) break the grammar within the same sample instead of passing for readings.
+The order is no accident: neighbours differ in grammar and a yes/no question comes last, a number before it, so that replies
+shifted by one (a late or a doubled one) break the grammar within the same sample. Then the whole sample is thrown away,
+also what looked right before the break.
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from chargerd.core.reading import Measured, Quality
-from chargerd.errors import LinkGarbledError
+from chargerd.errors import LinkError, LinkGarbledError
 from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError, OverRangeError
 from chargerd.instruments.roles import POWER_ON_BIT, Instrument, Load, Output, Source
 
@@ -39,8 +40,8 @@ _IDLE: dict[str, tuple[str, ...]] = {"source": ("voltage", "output"), "load": ("
 _ROLES_FULL: dict[str, tuple[str, ...]] = {
     "meter": ("error", "events"),
     "thermometer": ("error", "events"),
-    "source": ("error", "voltage_set", "events", "current_set", "ovp_enabled", "ovp", "ocp_enabled", "ocp"),
-    "load": ("error", "events", "current_set", "ocp_enabled", "ocp"),
+    "source": ("error", "voltage_set", "events", "current_set", "ovp_enabled", "ovp", "ocp_enabled", "ocp", "output"),
+    "load": ("error", "events", "current_set", "ocp_enabled", "ocp", "output"),
 }
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "meter": ("voltage_V", "restarted"),
@@ -74,7 +75,8 @@ class Sampler:
         has = instrument.dialect.questions
         self._quick = tuple(name for name in _ROLES_QUICK[role] if name in has)
         self._idle = tuple(name for name in _IDLE.get(role, _ROLES_QUICK[role]) if name in has)
-        self._full = self._quick + tuple(name for name in _ROLES_FULL[role] if name in has)
+        more = tuple(name for name in _ROLES_FULL[role] if name in has)
+        self._full = tuple(name for name in self._quick if name not in more) + more
         left_out = {quantity for name, quantity in _QUANTITIES.items() if name not in has}
         self._keys = {quantity: f"{instrument.name}_{quantity}" for quantity in _COLUMNS[role] if quantity not in left_out}
         self.columns = tuple(self._keys.values())
@@ -90,17 +92,21 @@ class Sampler:
         self.replies = {}
 
     async def ask(self) -> None:
-        """Ask what is still missing in this sample; what was answered before a failure is kept.
+        """Ask the whole sample.
 
         Raises:
-            LinkError: the link failed (and is closed).
+            LinkError: the link failed (and is closed); nothing of this sample is kept.
+            InstrumentError: its error queue does not empty.
         """
-        missing = [name for name in self.asked if name not in self.replies]
-        if self.instrument.dialect.compound and len(missing) > 1:
-            await self._ask_together(missing)
-        else:
-            for name in missing:
-                await self._ask_one(name)
+        try:
+            if self.instrument.dialect.compound and len(self.asked) > 1:
+                await self._ask_together(self.asked)
+            else:
+                for name in self.asked:
+                    await self._ask_one(name)
+        except LinkError:
+            self.replies = {}
+            raise
         if self.asked is self._full:
             self._read_generation = self.instrument.connection.generation
         await self._take_states()
@@ -116,21 +122,19 @@ class Sampler:
         else:
             self.replies[name] = Reply(_plain(value), self._now_s())
 
-    async def _ask_together(self, names: list[str]) -> None:
+    async def _ask_together(self, names: tuple[str, ...]) -> None:
         questions = self.instrument.dialect.questions
         texts = await self.instrument.connection.ask_together([questions[name].text for name in names])
         now_s = self._now_s()
-        replies: dict[str, Reply] = {}
         for name, text in zip(names, texts, strict=True):
             try:
-                replies[name] = Reply(_plain(questions[name].parse(text)), now_s)
+                self.replies[name] = Reply(_plain(questions[name].parse(text)), now_s)
             except NoReadingError:
-                replies[name] = Reply(None, now_s, Quality.ABSENT)
+                self.replies[name] = Reply(None, now_s, Quality.ABSENT)
             except OverRangeError:
-                replies[name] = Reply(None, now_s, Quality.IMPLAUSIBLE)
+                self.replies[name] = Reply(None, now_s, Quality.IMPLAUSIBLE)
             except LinkGarbledError as fault:
                 raise await self.instrument.connection.spoil(fault) from fault
-        self.replies.update(replies)
 
     async def _take_states(self) -> None:
         """Let the instrument know what was seen of it: its output, a power-on, an error in its queue."""

@@ -1,0 +1,165 @@
+"""Dialect files: every header obeys SCPI's short-form rule, and what is wrong in a file is told with its place."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from chargerd.errors import BenchError
+from chargerd.instruments.dialect import (
+    FOLDER,
+    NEEDED_COMMANDS,
+    NEEDED_QUESTIONS,
+    NEVER_SEND,
+    QUESTIONS,
+    dialect_names,
+    load_dialect,
+)  # fmt: skip
+from chargerd.instruments.framing.scpi import is_standard_mnemonic
+
+# Mnemonics of SCPI-1999 volume 2 and of IEEE 488.2 that the shipped dialects may use. FUNCtion for a load's mode is common
+# practice; SCPI-1999 knows it for sensors and sources.
+STANDARD = {
+    "MEASure", "VOLTage", "CURRent", "TEMPerature", "DC", "STATus", "QUEStionable", "OPERation", "CONDition", "OUTPut", "INPut",
+    "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR",
+}  # fmt: skip
+
+
+def headers(name: str) -> list[str]:
+    dialect = load_dialect(name)
+    return [question.notation for question in dialect.questions.values()] + [
+        f"{command.notation} {command.argument}" for command in dialect.commands.values()
+    ]
+
+
+@pytest.mark.parametrize("name", dialect_names())
+def test_every_header_obeys_the_short_form_rule_and_is_standard(name: str) -> None:
+    text = (FOLDER / f"{name}.yaml").read_text()
+    written = [match[1] for match in re.finditer(r'(?:ask|send): "([^"]+)"', text)]
+    mnemonics = {word for header in written for word in re.findall("[A-Za-z]+", header) if word != "value"}
+
+    assert mnemonics <= STANDARD
+    assert all(is_standard_mnemonic(word) for word in mnemonics)
+
+
+@pytest.mark.parametrize("name", dialect_names())
+def test_no_dialect_sends_a_short_a_reset_or_a_group_command(name: str) -> None:
+    assert [header for header in headers(name) if NEVER_SEND.search(header)] == []
+
+
+@pytest.mark.parametrize("name", dialect_names())
+def test_every_dialect_has_what_its_role_needs_and_says_that_no_hardware_was_tried(name: str) -> None:
+    dialect = load_dialect(name)
+
+    assert set(dialect.questions) >= NEEDED_QUESTIONS[dialect.role]
+    assert set(dialect.commands) >= NEEDED_COMMANDS[dialect.role]
+    assert dialect.verified_on_hardware == "none yet"
+
+
+def test_the_shipped_dialects_are_these() -> None:
+    assert set(dialect_names()) == {
+        "scpi-supply", "scpi-supply-operation", "scpi-supply-swapped", "scpi-supply-compound", "scpi-load", "scpi-load-compound",
+        "scpi-meter", "scpi-thermometer",
+    }  # fmt: skip
+    assert {name for name in dialect_names() if load_dialect(name).compound} == {"scpi-supply-compound", "scpi-load-compound"}
+
+
+def test_the_three_status_conventions_read_the_same_condition_from_other_bits() -> None:
+    def conditions(name: str, questionable: int, operation: int) -> set[str]:
+        dialect = load_dialect(name)
+        return {row for row in dialect.status if dialect.has_status(row, {"questionable": questionable, "operation": operation})}
+
+    assert conditions("scpi-supply", 1 | 512, 0) == {"constant_current", "over_voltage"}
+    assert conditions("scpi-supply-swapped", 1 | 512, 0) == {"constant_voltage", "over_voltage"}
+    assert conditions("scpi-supply-operation", 1, 256) == {"constant_voltage", "over_voltage"}
+    assert conditions("scpi-supply-operation", 1024, 1024) == {"constant_current", "unregulated"}
+
+
+@pytest.mark.parametrize(("value", "text"), [
+    (1.85, "VOLT 1.850"), (1.8509, "VOLT 1.850"), (1.8499999999999, "VOLT 1.850"), (0.0, "VOLT 0.000"), (1e-7, "VOLT 0.000"),
+    (12.0, "VOLT 12.000"), (0.1 + 0.2, "VOLT 0.300"),
+])
+def test_a_set_point_is_cut_never_rounded_up(value: float, text: str) -> None:
+    command = load_dialect("scpi-supply").commands["voltage_set"]
+
+    assert command.text(value) == text
+    assert float(command.sent(value)) <= value + 1e-9
+
+
+GOOD = (FOLDER / "scpi-meter.yaml").read_text()
+BAD = [
+    ('ask: "MEASure:VOLTage:DC?"', 'ask: "MEASURe:VOLTage:DC?"', r":15:12: questions.voltage: 'MEASURe'"),
+    ('ask: "MEASure:VOLTage:DC?"', 'ask: "MEASure:VOLTage:DC"', "asks nothing"),
+    ('ask: "MEASure:VOLTage:DC?"', 'ask: "INPut:SHORt?"', "never sent"),
+    ("reply: number", "reply: word", "write reply: number"),
+    ("role: meter", "role: boiler", "write one of source"),
+    ("role: meter", "role: thermometer", "a thermometer needs 'temperature'"),
+    ("role: meter", "role: source", "a source needs 'off'"),
+    ("dialect: mine", "dialect: other", "write dialect: mine"),
+    ("about: digital", "abuot: digital", "abuot: no such key"),
+    ("about: digital multimeter, direct voltage\n", "", "about: missing"),
+    ("settle: 0 ms", "settle: 50", "settle"),
+    ("settle: 0 ms", "settle: [1]", "settle: must be a text"),
+    ("  voltage:", "  volts:", "no such question"),
+    ("settle: 0 ms", "compound: perhaps", "write yes or no"),
+    ("settle: 0 ms", "mode: CURR", "mode: must be a list"),
+    ("settle: 0 ms", "status:\n  over_voltage: {register: questionable, bit: 3}", "is not asked"),
+    ("settle: 0 ms", "status:\n  on_fire: {register: questionable, bit: 33}", "no such condition"),
+    ("settle: 0 ms", 'commands:\n  on: {send: "OUTPut ON"}\n  reset: {send: "*RST"}', "never sent"),
+    ("settle: 0 ms", 'commands:\n  on: {send: "OUTPut  ON"}', "is no command"),
+    ("settle: 0 ms", 'commands:\n  on: {send: "OUTPut {value}", decimals: 2}', "a set-point, and nothing else"),
+    ("settle: 0 ms", 'commands:\n  current_set: {send: "CURRent {value}", decimals: 9}', "decimals 0 to 6"),
+    ("settle: 0 ms", 'commands:\n  mode: {send: "FUNCtion CURrent"}', "short-form rule"),
+    ("settle: 0 ms", 'commands:\n  mode: {send: "FUNCtion SHORt"}', "never sent"),
+    ("settle: 0 ms", "commands:\n  on: OUTP ON", "must hold send"),
+    ("settle: 0 ms", "commands: on", "must hold names"),
+    ("settle: 0 ms", "based_on: mine", "is based on this file"),
+    ("settle: 0 ms", 'questions:\n  power_on: {ask: "OUTPut:PON?", reply: word}', "written twice"),
+    ("questions:\n", 'questions:\n  power_on: {ask: "OUTPut:STATe?", reply: word, unit: V}\n', "power_on_safe"),
+    ("questions:", "quests:", "questions: missing"),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "told"), BAD, ids=[told for _, _, told in BAD])
+def test_a_broken_dialect_is_refused_with_place_and_remedy(old: str, new: str, told: str, tmp_path: Path) -> None:
+    text = GOOD.replace("dialect: scpi-meter", "dialect: mine")
+    assert old in text
+    (tmp_path / "mine.yaml").write_text(text.replace(old, new, 1))
+
+    with pytest.raises(BenchError, match=told) as caught:
+        load_dialect("mine", tmp_path)
+    assert all(re.match(r".*mine\.yaml:\d+:\d+: ", fault) for fault in caught.value.faults)
+
+
+def test_a_load_must_say_what_constant_current_is_called(tmp_path: Path) -> None:
+    text = (FOLDER / "scpi-load.yaml").read_text().replace("dialect: scpi-load", "dialect: mine")
+    (tmp_path / "mine.yaml").write_text(text.replace("mode: [CURR, CURRENT]", ""))
+
+    with pytest.raises(BenchError, match="mode: a load needs it"):
+        load_dialect("mine", tmp_path)
+
+
+@pytest.mark.parametrize("name", ["no-such", "../scpi-supply", "", "a b"])
+def test_an_unknown_dialect_is_refused_and_those_there_are_named(name: str) -> None:
+    with pytest.raises(BenchError, match=r"there are .*scpi-supply"):
+        load_dialect(name)
+
+
+def test_a_dialect_beside_the_bench_file_comes_first_and_may_build_on_a_shipped_one(tmp_path: Path) -> None:
+    (tmp_path / "mine.yaml").write_text(
+        'dialect: mine\nbased_on: scpi-supply\nquestions:\n  voltage: {ask: "MEASure:VOLTage:DC?", reply: number}\nsettle: 200 ms\n'
+    )
+
+    dialect = load_dialect("mine", tmp_path)
+
+    assert dialect.questions["voltage"].text == "MEAS:VOLT:DC?"
+    assert dialect.commands["off"].text() == "OUTP OFF"
+    assert dialect.settle_s == 0.2
+
+
+def test_every_question_of_the_table_is_used_by_a_shipped_dialect_or_optional() -> None:
+    used = {name for dialect in dialect_names() for name in load_dialect(dialect).questions}
+
+    assert set(QUESTIONS) - used == {"power_on"}
