@@ -46,45 +46,102 @@ def _row(name: str, base: str, units: str, example: str, most: str) -> Dimension
     return Dimension(name, base, {unit: Decimal(factor) for unit, factor in pairs}, example, Decimal(most))
 
 
-DIMENSIONS: dict[str, Dimension] = {row.name: row for row in (
-    _row("voltage", "V", "V=1 mV=1e-3 uV=1e-6 µV=1e-6 μV=1e-6", "1.85 V", "1000"),
-    _row("current", "A", "A=1 mA=1e-3 uA=1e-6 µA=1e-6 μA=1e-6", "50 mA", "1000"),
-    _row("time", "s", "s=1 ms=1e-3 min=60 h=3600 d=86400", "30 min", "31622400"),
-    _row("charge", "Ah", "Ah=1 mAh=1e-3", "1.5 Ah", "10000"),
-    _row("energy", "Wh", "Wh=1 mWh=1e-3", "2 Wh", "100000"),
-    _row("power", "W", "W=1 mW=1e-3", "0.5 W", "100000"),
-    _row("temperature", "degC", "°C=1 degC=1", "45 °C", "300"),
-    _row("temperature_difference", "K", "K=1 mK=1e-3", "12 K", "300"),
-    _row("temperature_coefficient", "V/K", "mV/K=1e-3 V/K=1", "-4 mV/K", "0.1"),
-    _row("heating_rate", "K/min", "K/min=1", "1 K/min", "100"),
-    _row("resistance", "ohm", "ohm=1 mohm=1e-3 kohm=1e3 Ω=1 mΩ=1e-3 kΩ=1e3 Ω=1 mΩ=1e-3 kΩ=1e3", "0.05 ohm", "1e9"),
-    _row("capacitance", "F", "F=1 mF=1e-3", "3960 F", "1e6"),
-    _row("mass", "g", "g=1 mg=1e-3 kg=1e3", "26.4 g", "1e6"),
-    _row("length", "mm", "mm=1 cm=10 m=1000", "80 mm", "100000"),
-    _row("area", "cm2", "cm2=1 cm²=1 mm2=0.01 mm²=0.01 m2=10000 m²=10000", "160 cm2", "1e8"),
-    _row("volume", "m3", "m3=1 m³=1 L=1e-3 mL=1e-6 cm3=1e-6 cm³=1e-6", "30 m3", "1e6"),
-    _row("flow", "m3/h", "m3/h=1 m³/h=1 L/h=1e-3 L/min=0.06", "0.7 m3/h", "1e6"),
-    _row("percent", "1", "%=0.01", "95 %", "100"),
-)}
+DIMENSIONS: dict[str, Dimension] = {
+    row.name: row
+    for row in (
+        _row("voltage", "V", "V=1 mV=1e-3 uV=1e-6 µV=1e-6 μV=1e-6", "1.85 V", "1000"),
+        _row("current", "A", "A=1 mA=1e-3 uA=1e-6 µA=1e-6 μA=1e-6", "50 mA", "1000"),
+        _row("time", "s", "s=1 ms=1e-3 min=60 h=3600 d=86400", "30 min", "31622400"),
+        _row("charge", "Ah", "Ah=1 mAh=1e-3", "1.5 Ah", "10000"),
+        _row("energy", "Wh", "Wh=1 mWh=1e-3", "2 Wh", "100000"),
+        _row("power", "W", "W=1 mW=1e-3", "0.5 W", "100000"),
+        _row("temperature", "degC", "°C=1 degC=1", "45 °C", "300"),
+        _row("temperature_difference", "K", "K=1 mK=1e-3", "12 K", "300"),
+        _row("temperature_coefficient", "V/K", "mV/K=1e-3 V/K=1", "-4 mV/K", "0.1"),
+        _row("heating_rate", "K/min", "K/min=1", "1 K/min", "100"),
+        _row("resistance", "ohm", "ohm=1 mohm=1e-3 kohm=1e3 Ω=1 mΩ=1e-3 kΩ=1e3 Ω=1 mΩ=1e-3 kΩ=1e3", "0.05 ohm", "1e9"),
+        _row("capacitance", "F", "F=1 mF=1e-3", "3960 F", "1e6"),
+        _row("mass", "g", "g=1 mg=1e-3 kg=1e3", "26.4 g", "1e6"),
+        _row("length", "mm", "mm=1 cm=10 m=1000", "80 mm", "100000"),
+        _row("area", "cm2", "cm2=1 cm²=1 mm2=0.01 mm²=0.01 m2=10000 m²=10000", "160 cm2", "1e8"),
+        _row("volume", "m3", "m3=1 m³=1 L=1e-3 mL=1e-6 cm3=1e-6 cm³=1e-6", "30 m3", "1e6"),
+        _row("flow", "m3/h", "m3/h=1 m³/h=1 L/h=1e-3 L/min=0.06", "0.7 m3/h", "1e6"),
+        _row("percent", "1", "%=0.01", "95 %", "100"),
+    )
+}
 """Every dimension except money, which is a number and a three-letter currency code."""
 
 _COUNTED = "money"
 _NAMES = {name: name.replace("_", " ") for name in (*DIMENSIONS, _COUNTED)}
 
 _HABITS = {
-    "sec": "s", "secs": "s", "second": "s", "seconds": "s", "S": "s", "mins": "min", "minute": "min", "minutes": "min",
-    "m": "min", "hr": "h", "hrs": "h", "hour": "h", "hours": "h", "H": "h", "day": "d", "days": "d", "D": "d",
-    "volt": "V", "volts": "V", "Volt": "V", "Volts": "V", "VDC": "V", "v": "V", "a": "A", "amp": "A", "amps": "A",
-    "Amp": "A", "Amps": "A", "ampere": "A", "Ohm": "ohm", "ohms": "ohm", "Ohms": "ohm", "R": "ohm", "gr": "g", "gram": "g",
-    "grams": "g", "℃": "°C", "ºC": "°C", "˚C": "°C", "deg C": "°C", "° C": "°C", "celsius": "°C", "Celsius": "°C",
-    "degc": "°C", "°c": "°C", "mV/°C": "mV/K", "mV/C": "mV/K", "percent": "%", "pct": "%", "sqcm": "cm2", "l": "L",
-    "litre": "L", "liter": "L", "ml": "mL", "cc": "cm3", "Farad": "F",
+    "sec": "s",
+    "secs": "s",
+    "second": "s",
+    "seconds": "s",
+    "S": "s",
+    "mins": "min",
+    "minute": "min",
+    "minutes": "min",
+    "m": "min",
+    "hr": "h",
+    "hrs": "h",
+    "hour": "h",
+    "hours": "h",
+    "H": "h",
+    "day": "d",
+    "days": "d",
+    "D": "d",
+    "volt": "V",
+    "volts": "V",
+    "Volt": "V",
+    "Volts": "V",
+    "VDC": "V",
+    "v": "V",
+    "a": "A",
+    "amp": "A",
+    "amps": "A",
+    "Amp": "A",
+    "Amps": "A",
+    "ampere": "A",
+    "Ohm": "ohm",
+    "ohms": "ohm",
+    "Ohms": "ohm",
+    "R": "ohm",
+    "gr": "g",
+    "gram": "g",
+    "grams": "g",
+    "℃": "°C",
+    "ºC": "°C",
+    "˚C": "°C",
+    "deg C": "°C",
+    "° C": "°C",
+    "celsius": "°C",
+    "Celsius": "°C",
+    "degc": "°C",
+    "°c": "°C",
+    "mV/°C": "mV/K",
+    "mV/C": "mV/K",
+    "percent": "%",
+    "pct": "%",
+    "sqcm": "cm2",
+    "l": "L",
+    "litre": "L",
+    "liter": "L",
+    "ml": "mL",
+    "cc": "cm3",
+    "Farad": "F",
 }
 """What people write from habit → the spelling meant. Never applied silently: only to say what to write."""
 
 _INVISIBLE = {
-    "\u00a0": "a no-break space", "\u202f": "a narrow no-break space", "\u2007": "a figure space", "\u2009": "a thin space",
-    "\u200b": "an invisible zero-width space", "\ufeff": "an invisible byte-order mark", "\t": "a tab",
+    "\u00a0": "a no-break space",
+    "\u202f": "a narrow no-break space",
+    "\u2007": "a figure space",
+    "\u2009": "a thin space",
+    "\u200b": "an invisible zero-width space",
+    "\ufeff": "an invisible byte-order mark",
+    "\t": "a tab",
 }
 _CURLY = "“”„‟‘’‚‛«»"
 _MINUS = "\u2212\u2013\u2014\u2010\u2011"
@@ -276,8 +333,12 @@ def _unknown_unit(number: str, unit: str, row: Dimension) -> tuple[str, str]:
         return f"{unit!r} is not how this unit is written", f"write {number} {_HABITS[unit]}"
     for spelling in row.units:
         if spelling.lower() == unit.lower():
-            return (f"the unit {unit!r} is not known, upper and lower case matter", f"write {number} {spelling}"
-                    if not unit.startswith("M") else f"write {number} {spelling} if you mean thousandths")
+            return (
+                f"the unit {unit!r} is not known, upper and lower case matter",
+                f"write {number} {spelling}"
+                if not unit.startswith("M")
+                else f"write {number} {spelling} if you mean thousandths",
+            )
     for other in DIMENSIONS.values():
         if unit in other.units:
             return f"{unit} is {_article(_NAMES[other.name])}, not {_article(name)}", allowed

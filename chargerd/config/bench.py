@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chargerd.config.bench_keys import BENCH, QUANTITIES
-from chargerd.config.marked import Faults, read_marked
+from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.reader import read_group
-from chargerd.config.tables import Given, Values
+from chargerd.config.tables import Given, Values, amount
 from chargerd.errors import BenchError, Place
 from chargerd.units import DIMENSIONS, Quantity, UnitError, parse
 
@@ -109,7 +109,7 @@ class MqttSpec:
 
 @dataclass(frozen=True, slots=True)
 class BenchFile:
-    """A checked bench file. `places`: where each limit and the fuse stand, for messages that name both files."""
+    """A checked bench file. `places`: where each limit, the fuse and the ventilation stand, for messages that name both files."""
 
     name: str
     about: str
@@ -136,10 +136,7 @@ def load_bench(path: Path | str) -> BenchFile:
     """
     faults = Faults()
     marked = read_marked(Path(path), faults)
-    if marked.root is None:
-        faults.raise_as(BenchError)
-        raise AssertionError("a file without a root always has a fault")
-    values = read_group(BENCH, marked.root, "", faults)
+    values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
     channels = {name: _channel(name, given, instruments, faults) for name, given in values.named("channels").items()}
     _check(values, faults)
@@ -211,10 +208,10 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
 def _resolutions(values: Values, faults: Faults) -> dict[str, float]:
     found: dict[str, float] = {}
     for quantity, given in values.given.items():
-        if isinstance(given.value, Quantity):
-            found[quantity] = given.value.value
-            if given.value.relative or given.value.value <= 0:
-                faults.add(given.place, f"resolution.{quantity}: {given.text} is no instrument's step", "write for example 1 mA")
+        found[quantity] = amount(given)
+        # A hundredth of a rating would be a step of a cell, not of an instrument.
+        if values.need_absolute(quantity, 0.0) <= 0:
+            faults.add(given.place, f"resolution.{quantity}: {given.text} is no instrument's step", "write for example 1 mA")
     return found
 
 
@@ -309,7 +306,7 @@ def _built(
         mqtt=None if mqtt is None else MqttSpec(mqtt.text("host"), mqtt.count("port") or 1883, mqtt.text("prefix")),
         never_touch=_texts(values.items("never_touch")),
         keep_on=_texts(values.items("keep_on")),
-        places={key: group.at(key) for group in (limits, wiring) for key in group.given},
+        places={"ventilation": air.place} | {key: group.at(key) for group in (limits, wiring, air) for key in group.given},
         path=path,
         text=text,
         sha256=digest,

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chargerd.config.cell_keys import CELL
-from chargerd.config.marked import Faults, read_marked
+from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.reader import read_group
 from chargerd.config.tables import Given, Values, amount
 from chargerd.core.limits import Limits
@@ -95,10 +95,7 @@ def load_cell(path: Path | str) -> CellFile:
     """
     faults = Faults()
     marked = read_marked(Path(path), faults)
-    if marked.root is None:
-        faults.raise_as(ProfileError)
-        raise AssertionError("a file without a root always has a fault")
-    values = read_group(CELL, marked.root, "", faults)
+    values = read_group(CELL, root_of(marked, faults, ProfileError), "", faults)
     _check(values, faults)
     faults.raise_as(ProfileError)
     return _built(values, marked.path, marked.text, marked.sha256)

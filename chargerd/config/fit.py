@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,7 +10,14 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileStep
-from chargerd.config.safety_time import KEEPER_S, SERVICE_MANAGER_S, SafetyTime, reaction
+from chargerd.config.safety_time import (
+    KEEPER_S,
+    SERVICE_MANAGER_S,
+    AIR_m3_per_h_per_A,
+    OPENINGS_cm2_per_m3_per_h,
+    SafetyTime,
+    reaction,
+)
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
@@ -141,8 +148,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"write at most {words(limit_A, 'current')}",
         )
     spec = fit.instrument("current", step.kind)
-    if spec is None:
-        return
+    assert spec is not None, "a discharge without a load was refused before"
     if spec.current_max_A is not None and step.current_A > spec.current_max_A:
         fit.faults.add(
             at,
@@ -257,6 +263,20 @@ def _check_end_limit(fit: Fit, written: ProfileStep, key: str, value: float, lim
 
 def _two_decimals(value: float) -> float:
     return round(value, 2)
+
+
+def check_air(fit: Fit, steps: Iterable[Step]) -> None:
+    """Note openings too small for the gas of the largest charge current: 0.05 m³/h of air for each ampere (IEC 62485-2)."""
+    air = fit.bench.ventilation
+    largest_A = max((step.current_A for step in steps if step.kind in CHARGING), default=0.0)
+    needed_cm2 = OPENINGS_cm2_per_m3_per_h * AIR_m3_per_h_per_A * largest_A
+    if not air.outdoors and air.openings_cm2 < needed_cm2:
+        fit.faults.add(
+            fit.bench.places["ventilation"],
+            f"ventilation: openings of {air.openings_cm2:.3g} cm2 are too small for {words(largest_A, 'current')}, all of "
+            "which may make hydrogen",
+            f"open at least {needed_cm2:.2g} cm2 above and below, and write it; or charge outdoors",
+        )
 
 
 def check_rise(fit: Fit, limits: Limits, places: Mapping[str, Place]) -> None:

@@ -62,11 +62,9 @@ class Faults:
     def __init__(self) -> None:
         self._rows: list[tuple[Place, str]] = []
 
-    def add(self, place: Place, what: str, remedy: str = "") -> None:
+    def add(self, place: Place, what: str, remedy: str) -> None:
         """Note one fault: what is wrong, and what to write instead."""
-        row = (place, f"{what}; {remedy}" if remedy else what)
-        if row not in self._rows:
-            self._rows.append(row)
+        self._rows.append((place, f"{what}; {remedy}"))
 
     def __len__(self) -> int:
         return len(self._rows)
@@ -113,6 +111,14 @@ def read_marked(path: Path, faults: Faults) -> MarkedFile:
         faults.add(root.place, "the file is not made of `key: value` lines", "begin with a key, for example `cell: plover-01`")
         root = None
     return MarkedFile(path, root, text, digest)
+
+
+def root_of(marked: MarkedFile, faults: Faults, error: type[FileFaultsError]) -> MarkedMap:
+    """Return the root of a file, or raise what is wrong with it."""
+    if marked.root is None:
+        faults.raise_as(error)
+    assert marked.root is not None, "a file without a root has a fault"
+    return marked.root
 
 
 def _decoded(raw: bytes, top: Place, faults: Faults) -> str | None:
@@ -284,13 +290,10 @@ class _Builder:
 
     def _explain(self, error: yaml.YAMLError) -> None:
         """Put the parser's complaint into plain words."""
-        line, column = 1, 1
-        said = str(error)
-        if isinstance(error, yaml.MarkedYAMLError):
-            said = f"{error.context or ''} {error.problem or ''}"
-            # The two parsers point at different characters of a bad escape; both know where the text began.
-            began = error.context_mark if "escape" in said else None
-            line, column = _marked(began or error.problem_mark or error.context_mark)
+        problem, began = getattr(error, "problem_mark", None), getattr(error, "context_mark", None)
+        said = f"{getattr(error, 'context', None) or ''} {getattr(error, 'problem', None) or error}"
+        # The two parsers point at different characters of a bad escape; both know where the text began.
+        line, column = _marked(began if "escape" in said else problem or began)
         for part, what, remedy in _PLAINER:
             if part in said:
                 self._faults.add(Place(self._path, line, column), what, remedy)

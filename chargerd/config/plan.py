@@ -6,7 +6,7 @@ import math
 
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
-from chargerd.config.fit import Fit, check_rise, check_sampling, check_step, check_voltage, effective_limits
+from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
 from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD, TOP_WORD
@@ -57,6 +57,7 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
         if isinstance(item, ProfileRepeat) and isinstance(repeat, Repeat) and repeat.climb is not None and item.climb is not None:
             check_voltage(fit, item.climb, _highest_rung_key(fit, item), max(repeat.climb.rungs_V), limits, places)
     check_rise(fit, limits, places)
+    check_air(fit, program.steps())
     if len(fit.faults):
         _raise(fit.faults, bench)
     plan = _plan(fit, program, limits)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
-from chargerd.config.marked import Faults, read_marked
+from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.profile_keys import CLIMB_WORD, PROFILE
 from chargerd.config.reader import read_group
 from chargerd.config.tables import Given, Values, amount
@@ -73,10 +73,7 @@ def load_profile(path: Path | str) -> ProfileFile:
     """
     faults = Faults()
     marked = read_marked(Path(path), faults)
-    if marked.root is None:
-        faults.raise_as(ProfileError)
-        raise AssertionError("a file without a root always has a fault")
-    values = read_group(PROFILE, marked.root, "", faults)
+    values = read_group(PROFILE, root_of(marked, faults, ProfileError), "", faults)
     items = tuple(_item(str(number), given, faults) for number, given in enumerate(values.items("steps"), 1))
     faults.raise_as(ProfileError)
     return ProfileFile(

@@ -79,7 +79,7 @@ _CHARGE = Group(
             "voltage the charge is held at once it is reached; `climb`: the rung of the enclosing repeat; "
             "`top_charging_voltage`: 1.85 V, or 50 mV under a measured gassing threshold",
             True,
-            words=(CLIMB_WORD, TOP_WORD),
+            words=(TOP_WORD, CLIMB_WORD),
         ),
         _INTERRUPT,
         _SAMPLE,

@@ -31,8 +31,8 @@ def read_group(group: Group, node: Node, label: str, faults: Faults) -> Values:
     for key in group.keys:
         if key.default and key.name not in node.entries:
             default = _read(key, MarkedText(key.default, node.place), values.name_of(key.name), faults)
-            if default is not None:
-                values.given[key.name] = default
+            assert default is not None, key
+            values.given[key.name] = default
     return values
 
 

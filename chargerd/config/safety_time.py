@@ -22,6 +22,8 @@ HYDROGEN_m3_per_Ah = 0.456e-3
 """Faraday's law, 25 °C and 1 atm: 3600 C / (2 F) × 24.47 L/mol."""
 HYDROGEN_MOST = 0.01
 """A quarter of the lower flammable limit of 4 %."""
+AIR_m3_per_h_per_A = 0.05
+"""Air for each ampere that makes gas, after IEC 62485-2: 0.42 L/Ah, diluted 24 times, five times for safety."""
 OPENINGS_cm2_per_m3_per_h = 28.0
 """Natural ventilation through openings after IEC 62485-2: A = 28 · Q."""
 

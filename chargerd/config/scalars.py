@@ -78,11 +78,6 @@ def _no_date(text: str) -> str:
     raise ValueError(text)
 
 
-def _word(key: Key, text: str) -> str:
-    close = difflib.get_close_matches(text, key.words, 1, 0.5)
-    raise UnitError(f"{text!r} is not known here", f"did you mean {close[0]}?" if close else f"write {' or '.join(key.words)}")
-
-
 def _name(_: Key, text: str) -> str:
     if not NAME.fullmatch(text) or ".." in text:
         raise UnitError(f"{text!r} cannot be a name", NAME_RULE)
@@ -93,7 +88,7 @@ def _text(_: Key, text: str) -> str:
     return text
 
 
-_PLAIN_READERS = {"flag": _flag, "count": _count, "date": _date, "word": _word, "name": _name, "text": _text}
+_PLAIN_READERS = {"flag": _flag, "count": _count, "date": _date, "name": _name, "text": _text}
 
 
 def _bound(key: Key, value: Quantity | int, node: MarkedText, label: str, faults: Faults) -> None:

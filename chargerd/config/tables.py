@@ -21,7 +21,7 @@ NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 NAME_RULE = "use letters, digits, `-`, `_` and `.` only, at most 64, a letter or digit first"
 
 KINDS = frozenset(
-    {*DIMENSIONS, "money", "text", "name", "flag", "count", "date", "word", "group", "named", "items", "list", "texts", "free"}
+    {*DIMENSIONS, "money", "text", "name", "flag", "count", "date", "group", "named", "items", "list", "texts", "free"}
 )
 """What a key may hold. `named`: a map from free names to groups; `items`: a list of groups; `list`: a list of quantities;
 `free`: a map from free names to quantities; `texts`: a list of texts."""

@@ -5,16 +5,47 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 import yaml
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from chargerd.config import marked
 from chargerd.errors import BenchError, FileFaultsError, ProfileError
 from tests.config.files import TEXTS, Edit, faults_of, load, write_files
 
 P, C, B = "profile", "cell", "bench"
+_JUNK = st.one_of(
+    st.text(max_size=6),
+    st.sampled_from(
+        [
+            "\n",
+            " ",
+            "- ",
+            ": ",
+            "{",
+            "}",
+            "[",
+            "]",
+            "&a",
+            "*a",
+            "!!x ",
+            "#",
+            "'",
+            '"',
+            "|\n",
+            ">",
+            "? ",
+            "\t",
+            "---\n",
+            "1e9999 V",
+        ]
+    ),
+)
 
 CASES = [
     # --- how the file is written ---------------------------------------------------------------------------------------
@@ -120,6 +151,12 @@ CASES = [
     (B, "ratings: {voltage: 60 V, current: 5 A}\n    ", "", "has no ratings", "ratings: {voltage"),
     (B, "minimum_voltage: 0.1 V", "minimum_voltage: 0.1 V\n    timeout: @@60 s", "above 5 s", "check"),
     (B, "channels:\n  slip-1:", "channels:\n  @@slip 1:", "cannot be a name", "letters, digits"),
+    (B, "instruments:\n  supply:", "instruments: @@none\nother:\n  supply:", "names with keys under them", "a-name:"),
+    (B, "channels:\n  slip-1:\n    source: supply\n    load: load\n    voltage: supply\n    temperature: probe\n", "channels: @@{}\n",
+     "channels: none is there", "at least one"),
+    (C, "costs:\n  carbon: 1.20 EUR", "costs: @@1.20 EUR", "names with values belong here", "12.50 EUR"),
+    (C, "ingredients:\n  activated_carbon: 26.4 g\n  zinc_sulfate_heptahydrate: 22.0 g", "ingredients: @@26.4 g", "names with values",
+     "26.4 g"),
     # --- the profile ---------------------------------------------------------------------------------------------------
     (P, "        charge: 2 Ah\n", "", "ends_when.charge is missing", "charge: 1.5 Ah"),
     (P, "        time: 5 h\n", "", "ends_when.time is missing", "time: 30 min"),
@@ -139,6 +176,8 @@ CASES = [
     (P, "current_below: C/50", "current_below: @@C/10", "not below the step's current", "smaller current"),
     (P, "voltage: top_charging_voltage\n      ends_when:", "voltage: 1.8 V\n      ends_when:\n        voltage_above: @@1.9 V",
      "never reached", "less than 1.8 V"),
+    (P, "      voltage: top_charging_voltage\n", "", "charge.voltage is missing", "write `voltage: top_charging_voltage`"),
+    (P, "current_below: C/50", "current_below: @@0 mA", "not above zero", "can reach"),
     (P, "time: 5 h", "time: @@5000 h", "above 200 h", "check"),
     (P, "charge: 2 Ah", "charge: @@1200 % rated", "above 200 % rated", "check"),
     (P, "capacity_within: 2 %", "capacity_within: @@200 %", "above 20 %", "check"),
@@ -197,6 +236,7 @@ RAW = [
     (b'cell: "\\q"\n', "1:7", "a backslash stands in double quotes"),
     (b"a\nb: c\n", "2:2", "second `: `"),
     (b"cell: !foo!bar x\n", "1:7", "tag"),
+    (b"cell: !<x y\n", "1:10", "cannot be read as YAML"),
 ]  # fmt: skip
 
 
@@ -237,6 +277,69 @@ def test_all_faults_are_told_at_once_in_the_order_of_the_file(tmp_path: Path) ->
         load(P, paths[P])
 
     assert [fault.split(": ")[0] for fault in faults_of(caught.value, tmp_path)] == marks
+
+
+ROUNDS = """\
+profile: rounds
+steps:
+  - repeat:
+      rounds: 3
+      climb:
+        voltage: [1.75 V]
+        step_back_when: {coulombic_efficiency_below: 95 %}
+      ends_when: {capacity_within: 2 %}
+      steps:
+        - rest: {lasts: 1 h}
+"""
+
+
+def test_rounds_that_cannot_be_judged_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "rounds.yaml"
+    path.write_text(ROUNDS)
+
+    with pytest.raises(ProfileError) as caught:
+        load(P, path)
+
+    faults = faults_of(caught.value, tmp_path)
+    assert [fault.split(": ", 1)[0] for fault in faults] == [f"rounds.yaml:{place}" for place in ("6:9", "7:25", "8:18", "10:9")]
+    for fault, words in zip(
+        faults, ("no charge inside", "needs a charge and", "no discharge measures", "nothing but rests"), strict=True
+    ):
+        assert words in fault
+        assert "; " in fault
+
+
+def test_two_numbers_of_a_cell_that_contradict_each_other_are_refused(tmp_path: Path) -> None:
+    paths, marks = write_files(
+        tmp_path,
+        Edit(C, "voltage_max: 2.75 V", "voltage_max: 1.2 V\n  voltage_min: @@1.2 V"),
+        Edit(C, "threshold: unmeasured", "threshold: @@2.1 V"),
+    )
+
+    with pytest.raises(ProfileError) as caught:
+        load(C, paths[C])
+
+    assert [fault.split(": ")[0] for fault in faults_of(caught.value, tmp_path)] == marks
+
+
+@given(
+    st.sampled_from(sorted(TEXTS)), st.lists(st.tuples(st.integers(0, 2000), st.integers(0, 8), _JUNK), min_size=1, max_size=4)
+)
+@settings(max_examples=300)
+def test_no_mutilated_file_ever_ends_in_anything_but_places_and_remedies(kind: str, cuts: list[tuple[int, int, str]]) -> None:
+    text = TEXTS[kind]
+    for start, length, junk in cuts:
+        text = text[:start] + junk + text[start + length :]
+    with TemporaryDirectory() as folder:
+        path = Path(folder) / "some.yaml"
+        path.write_bytes(text.encode("utf-8", "surrogatepass"))
+        faults: tuple[str, ...] = ()
+        try:
+            load(kind, path)
+        except FileFaultsError as error:
+            faults = error.faults
+
+    assert all(re.match(r".*some\.yaml:[0-9]+:[0-9]+: .+", fault, re.DOTALL) for fault in faults)
 
 
 def test_a_fault_of_form_does_not_hide_a_fault_of_meaning(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ import pytest
 
 from chargerd.config.bench import load_bench
 from chargerd.config.cell import load_cell
+from chargerd.config.echo import describe
 from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
 from chargerd.core.program import EndSpec, Interrupt, Repeat, Step, StepKind
@@ -206,6 +207,30 @@ def test_a_person_who_stays_may_charge_above_the_top_charging_voltage(tmp_path: 
 
     assert made.program.attended
     assert made.program.step("2").voltage_V == 2.4
+
+
+def test_a_room_needs_openings_for_the_gas_of_the_largest_charge_current(tmp_path: Path) -> None:
+    """28 cm² for each m³/h, 0.05 m³/h for each ampere: 0.3 A need 0.42 cm²."""
+    small = Edit(B, "ventilation: {outdoors: yes}", "ventilation: {room: 30 m3, openings: 0.4 cm2}")
+    enough = Edit(B, "ventilation: {outdoors: yes}", "ventilation: {room: 30 m3, openings: 0.43 cm2}")
+
+    with pytest.raises(BenchError, match=r"bench\.yaml:37:14: ventilation: openings of 0\.4 cm2 .*at least 0\.42 cm2"):
+        plan(tmp_path, small)
+    assert plan(tmp_path, enough).program.name == "first-try"
+
+
+def test_a_profile_of_rests_alone_needs_no_protection_of_the_supply(tmp_path: Path) -> None:
+    paths, _ = write_files(tmp_path, Edit(B, "    temperature: probe\n", ""), Edit(C, "gassing:\n  threshold: unmeasured\n", ""))
+    paths[P].write_text("profile: settle\nsteps:\n  - rest: {lasts: 12 h, sample_every: 60 s}\n")
+    files = load_profile(paths[P]), load_cell(paths[C]), load_bench(paths[B])
+    made = build_plan(*files, "slip-1")
+
+    assert (made.ovp_V, made.ocp_A) == (None, None)
+    assert not made.gassing.measured
+    said = "\n".join(describe(made, *files, "slip-1"))
+    assert "protection" not in said
+    assert "warmer than the room" not in said
+    assert "not active: temperature limits" in said
 
 
 def test_all_misfits_are_told_at_once(tmp_path: Path) -> None:

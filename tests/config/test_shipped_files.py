@@ -126,7 +126,12 @@ def test_every_kind_of_step_and_rating_is_said_in_words(tmp_path: Path) -> None:
         "  - rest: {lasts: 1 h}\n  - repeat:\n      rounds: 2\n      steps:\n        - discharge:\n            current: 0.2 It\n"
         "            ends_when: {temperature_above: 40 °C, charge: 1 Ah, time: 1 h}\n"
     )
-    edits = Edit("profile", "", hold), Edit("cell", "capacity: 1.5 Ah", "capacity: 1.5 Ah\n  measured: yes")
+    edits = (
+        Edit("profile", "", hold),
+        Edit("profile", "        step_back_when:\n          coulombic_efficiency_below: 95 %\n", ""),
+        Edit("cell", "capacity: 1.5 Ah", "capacity: 1.5 Ah\n  measured: yes"),
+        Edit("cell", "threshold: unmeasured", "threshold: 2.105 V"),
+    )
     paths, _ = write_files(tmp_path, *edits, Edit("bench", "    temperature: probe\n", "    temperature: probe\n    ambient: room\n"),
                            Edit("bench", "channels:\n", _ROOM))  # fmt: skip
     profile, cell, bench = load_profile(paths["profile"]), load_cell(paths["cell"]), load_bench(paths["bench"])
@@ -139,6 +144,8 @@ def test_every_kind_of_step_and_rating_is_said_in_words(tmp_path: Path) -> None:
     assert "until the cell reaches 40 °C" in said
     assert describe_rating(cell) == "rated capacity 1.5 Ah, measured"
     assert "not active" not in said
+    assert "unmeasured" not in said
+    assert "then 1.95 V; done when two rounds agree within 2 %" in said
 
 
 _ROOM = (
