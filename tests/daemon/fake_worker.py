@@ -10,6 +10,7 @@ import select
 import subprocess
 import sys
 from pathlib import Path
+from typing import Self
 
 from chargerd.daemon import keeper
 
@@ -88,7 +89,7 @@ class KeptWorker:
         )  # fmt: skip
         self._told = b""
 
-    def __enter__(self) -> KeptWorker:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -359,7 +359,32 @@ def test_any_other_visa_resource_goes_through_pyvisa(tmp_path: Path) -> None:
     assert "off itself failed" not in said
 
 
-@pytest.mark.parametrize("address", ["tcp://127.0.0.1", "serial:///dev/no-such-port", "tcp://", "GPIB0::5::INSTR", "nonsense"])
+VISA_INSTRUMENT = """
+spec: "1.1"
+devices:
+  supply:
+    eom:
+      GPIB INSTR: {q: "\\n", r: "\\n"}
+    dialogues:
+      - {q: "*IDN?", r: "Boathouse,Source 3A,SN1,1.0"}
+      - {q: "OUTP OFF"}
+      - {q: "OUTP?", r: "0"}
+      - {q: "MEAS:CURR?", r: "0.001"}
+resources:
+  GPIB0::5::INSTR: {device: supply}
+"""
+
+
+def test_a_visa_instrument_is_verified_through_the_library_that_the_address_names(tmp_path: Path) -> None:
+    library = tmp_path / "visa.yaml"
+    library.write_text(VISA_INSTRUMENT, encoding="ascii")
+    code, said = execute(write(tmp_path, off_plan(tmp_path, f"visa://GPIB0::5::INSTR?library={library}@sim")))
+
+    assert code == 0, said
+    assert said == "bench-1 supply: off, verified by OUTP? 0 and MEAS:CURR? 0.001\n"
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1", "serial:///dev/no-such-port", "tcp://", "?", "GPIB0::5::INSTR", "nonsense"])
 def test_an_address_that_leads_nowhere_is_told(tmp_path: Path, address: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "pyvisa", None)
     code, said = execute(write(tmp_path, off_plan(tmp_path, address, tries=1)))
@@ -547,7 +572,7 @@ def test_a_signal_does_not_stop_it_half_way(tmp_path: Path) -> None:
         assert not supply.is_on
 
 
-def test_without_a_plan_it_says_how_it_is_used(capsys: pytest.CaptureFixture[str]) -> None:
+def test_without_a_plan_it_says_how_it_is_used() -> None:
     done = subprocess.run([sys.executable, "-P", PROGRAM], capture_output=True, check=False, text=True, timeout=20)
 
     assert (done.returncode, done.stdout) == (2, "usage: off.py PLAN…\n")
