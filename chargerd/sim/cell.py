@@ -187,7 +187,7 @@ class Cell:
             self.energy_out_J -= voltage_V * moved_C
             moved_C = -moved_C
         self._throughput_C += moved_C
-        self._fade *= 1.0 - (0.5 * p.kcyc / p.Cnom * moved_C + p.kox / SECONDS_PER_HOUR * gas_A * dt_s)
+        self._fade /= 1.0 + 0.5 * p.kcyc / p.Cnom * moved_C + p.kox / SECONDS_PER_HOUR * gas_A * dt_s
 
     def _set_step(self, dt_s: float) -> None:
         """What RC pairs and heat keep over a step of this length."""
@@ -237,8 +237,8 @@ class Cell:
     ) -> tuple[float, float, float, float]:
         """Find E at the end of the step: `E = known - U_n(z(E)) + slope * (I(E) - i_ox(E) - i_sh(E))`.
 
-        Everything on the right falls with E or stays, so there is one solution. Newton's method, its moves limited and
-        kept between the nearest points found too low and too high.
+        Everything on the right falls with E or stays, so there is one solution. Newton's method, its moves kept short
+        going up where gas is steep, and always between the nearest points found too low and too high.
 
         Returns:
             E, current, gas current, hydrogen current.
@@ -281,7 +281,7 @@ class Cell:
                 high_V = electrode_V
             else:
                 low_V = electrode_V
-            electrode_V += min(max(move_V, -MOVE_MAX_V), MOVE_MAX_V)
+            electrode_V = min(electrode_V + move_V, max(electrode_V + MOVE_MAX_V, gas_V))
             if not low_V < electrode_V < high_V:
                 electrode_V = 0.5 * (low_V + high_V)
         raise InternalError(f"the simulated cell found no voltage near {electrode_V} V")

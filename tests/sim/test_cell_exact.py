@@ -301,3 +301,23 @@ def test_a_supply_with_a_load_across_it_lets_the_cell_carry_the_difference() -> 
 def test_time_does_not_run_backwards() -> None:
     with pytest.raises(ValueError, match="backwards"):
         Cell(IDEAL).step(-1.0, laws.REST)
+
+
+def test_a_supply_on_reversed_leads_is_solved_across_the_end_of_the_zinc() -> None:
+    # The negative goes from covered to bare within the step, where Newton's method alone would jump to and fro.
+    cell = Cell(replace(IDEAL, hA=1e9), zinc_Ah=30.4 / 3600.0)
+    law = laws.charge(2.0, 2.65).mirrored()
+    cell.step(60.0, law)
+    rebuilt_V = cell.positive_potential_V - cell.negative_potential_V
+
+    assert cell.electrode_voltage_V == pytest.approx(rebuilt_V, abs=1e-9)
+    assert cell.current_A == pytest.approx(law.current_A(cell.electrode_voltage_V, IDEAL.R0), abs=1e-9)
+
+
+def test_a_cell_gassed_to_ruin_keeps_some_capacity() -> None:
+    cell = ideal(replace(GASSING, kox=1.25), stored_V=1.0)
+    for _ in range(20):
+        cell.step(3600.0, laws.constant_current(2.0))
+
+    assert 0.0 < cell.voltage_V < 2.65 + 2.0 * IDEAL.R0
+    assert cell.gas_current_A == pytest.approx(2.0, rel=1e-6)
