@@ -303,10 +303,11 @@ def test_time_does_not_run_backwards() -> None:
         Cell(IDEAL).step(-1.0, laws.REST)
 
 
-def test_a_supply_on_reversed_leads_is_solved_across_the_end_of_the_zinc() -> None:
+@pytest.mark.parametrize("zinc_C", range(0, 40, 2))
+@pytest.mark.parametrize("law", [laws.resistance(0.5), laws.discharge(2.0, working_voltage_min_V=0.4)])
+def test_a_long_step_across_the_end_of_the_zinc_is_solved(law: laws.Law, zinc_C: int) -> None:
     # The negative goes from covered to bare within the step, where Newton's method alone would jump to and fro.
-    cell = Cell(replace(IDEAL, hA=1e9), zinc_Ah=30.4 / 3600.0)
-    law = laws.charge(2.0, 2.65).mirrored()
+    cell = Cell(replace(IDEAL, hA=1e9), zinc_Ah=zinc_C / 3600.0)
     cell.step(60.0, law)
     rebuilt_V = cell.positive_potential_V - cell.negative_potential_V
 
