@@ -23,6 +23,13 @@ def shipped_profiles() -> Path:
     return inside if inside.is_dir() else package.parent / "profiles"
 
 
+def example_bench() -> Path:
+    """Return the shipped example bench (invented): inside the wheel, or in a checkout."""
+    package = Path(__file__).resolve().parent.parent
+    inside = package / "examples"
+    return (inside if inside.is_dir() else package.parent / "examples") / "boathouse" / "bench.yaml"
+
+
 def profile_path(name: str) -> Path:
     """Return the file a person means: a path, or the name of a shipped profile. Raises UsageError."""
     given = Path(name)

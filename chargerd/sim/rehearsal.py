@@ -53,6 +53,9 @@ class Rehearsal:
         self._random = Random(self._noise.seed)
         self._tamper = tamper
         self._keys = _Keys(plan.inputs)
+        self._start_degC = cell.temperature_degC
+        self.peak_V = self.peak_A = self.peak_K = 0.0
+        """Highest voltage, largest charging current and greatest warming seen by any reading."""
 
     def run(self, until_s: float, *, after_s: float = 0.0) -> Iterator[tuple[float, Record]]:
         """Start, pass CHECKING, and go on until the run is over (and `after_s` longer) or `until_s`. Yields every record."""
@@ -117,6 +120,9 @@ class Rehearsal:
         cell, keys, noise = self.cell, self._keys, self._noise
         gauss = self._random.gauss
         voltage_V, current_A, temperature_degC = cell.voltage_V, cell.current_A, cell.temperature_degC
+        self.peak_V = max(self.peak_V, voltage_V)
+        self.peak_A = max(self.peak_A, current_A)
+        self.peak_K = max(self.peak_K, temperature_degC - self._start_degC)
         if noise.voltage_V:
             voltage_V += gauss(0.0, noise.voltage_V)
         if noise.current_A:
