@@ -69,8 +69,7 @@ class Legs:
         if opened:
             self._open(sample)
         leg = self._leg
-        if before is not None:
-            self._look_for_gaps(before, sample, leg if is_on or self._was_on else None)
+        broken = before is None or self._breaks(before, sample, leg if is_on or self._was_on else None)
         voltage_V, current_A = sample.voltage_V, sample.current_A
         if voltage_V is not None and current_A is not None:
             self.trapezoid.take(sample.elapsed_s, voltage_V, current_A)
@@ -78,7 +77,7 @@ class Legs:
                 self._share(leg, opened=opened)
             self._last_A = current_A
         if leg is not None and is_on:
-            self._note(leg, sample, before)
+            self._note(leg, sample, before, broken=broken)
         self._follow_rest(sample, is_on=is_on)
         self._was_on = is_on
         self.first = sample if self.first is None else self.first
@@ -128,7 +127,8 @@ class Legs:
         self._open_V = None
         self.legs.append(self._leg)
 
-    def _look_for_gaps(self, before: Sample, sample: Sample, leg: Leg | None) -> None:
+    def _breaks(self, before: Sample, sample: Sample, leg: Leg | None) -> bool:
+        """Tell whether the time up to this sample is not counted: a gap, or nothing recorded between two lives of the program."""
         gap = self._gap_after.get(before.seq)
         span_s = self.trapezoid.span_s(sample.elapsed_s)
         if gap is not None:
@@ -137,16 +137,17 @@ class Legs:
             if leg is not None:
                 leg.interrupted = True
                 self._lose(leg, span_s, abs(self._last_A) * gap.off_after_s / S_PER_H)
-            return
+            return True
         pace = self._paces.get(sample.step)
         if pace is None:
             pace = self._paces[sample.step] = Pace(self._every_s.get(sample.step))
         if span_s <= 0.0 or sample.current_A is None or sample.voltage_V is None or not pace.is_gap(span_s):
-            return
+            return False
         self.gaps += 1
         self.trapezoid.break_off()
         if leg is not None:
             self._lose(leg, span_s, max(abs(self._last_A), abs(sample.current_A)) * span_s / S_PER_H)
+        return True
 
     def _lose(self, leg: Leg, span_s: float, unknown_Ah: float) -> None:
         leg.gaps += 1
@@ -168,13 +169,13 @@ class Legs:
                 target.out_As += trapezoid.step_out_As
                 target.out_J += trapezoid.step_out_J
 
-    def _note(self, leg: Leg, sample: Sample, before: Sample | None) -> None:
+    def _note(self, leg: Leg, sample: Sample, before: Sample | None, *, broken: bool) -> None:
         voltage_V, current_A = sample.voltage_V, sample.current_A
         leg.samples += 1
         leg.seq_last, leg.end_s = sample.seq, sample.elapsed_s
-        span_s = sample.elapsed_s - before.elapsed_s if before is not None else 0.0
-        if before is not None and before.seq not in self._gap_after:
-            leg.duration_s += span_s
+        # Time without counted charge would make the mean current too small.
+        span_s = 0.0 if broken or before is None else sample.elapsed_s - before.elapsed_s
+        leg.duration_s += span_s
         if leg.samples == 1 and current_A is not None:
             # Half the step of current at the start, and as much again at the end.
             leg.edge_Ah = abs(current_A - self._last_A_before(before)) * span_s / S_PER_H

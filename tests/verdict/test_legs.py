@@ -92,6 +92,18 @@ def test_charge_straight_into_discharge_gives_each_its_own() -> None:
     assert discharge.charge_Ah == pytest.approx(0.3, rel=1e-9)
 
 
+def test_a_change_of_direction_between_two_samples_is_shared() -> None:
+    story = Story()
+    story.charge(1.0)
+    story.discharge(1.0)
+    story.samples = [s for i, s in enumerate(story.samples) if i == 0 or s.elapsed_s > story.samples[i - 1].elapsed_s]
+    charge, discharge = read(story).legs
+
+    # The straight line from +0.3 A to −0.3 A over 10 s: a triangle of 0.3 × 5 s / 2 = 0.75 As on either side.
+    assert charge.in_As == pytest.approx(0.3 * 3600.0 + 0.75, rel=1e-9)
+    assert discharge.out_As == pytest.approx(0.3 * 3590.0 + 0.75, rel=1e-9)
+
+
 def test_a_pause_is_told_and_its_time_not_counted() -> None:
     story = Story()
     story.charge(1.0, end="")
@@ -115,6 +127,7 @@ def test_a_gap_in_time_is_not_interpolated_but_bounded() -> None:
 
     assert (discharge.gaps, discharge.gap_s, legs.gaps) == (1, 120.0, 1)
     assert discharge.charge_Ah == pytest.approx(0.6, rel=1e-9)
+    assert discharge.current_mean_A == pytest.approx(0.3, rel=1e-9)
     assert discharge.unknown_Ah == pytest.approx(0.3 * 120.0 / 3600.0)
     assert "gaps of 120 s" in discharge.data_fault
 
@@ -169,6 +182,18 @@ def test_a_life_between_two_lives_of_the_program_interrupts_its_leg() -> None:
     assert discharge.unknown_Ah == pytest.approx(0.3 * 6.0 / 3600.0)
     assert discharge.charge_Ah == pytest.approx(0.6, rel=1e-9)
     assert "interrupted" in discharge.data_fault
+
+
+def test_time_between_two_lives_is_no_time_of_the_leg() -> None:
+    story = Story()
+    story.discharge(1.0, end="")
+    story.note(Gap(duration_s=900.0))
+    story.elapsed_s += 900.0
+    story.discharge(1.0)
+    (discharge,) = read(story).legs
+
+    assert discharge.duration_s == pytest.approx(7200.0)
+    assert discharge.current_mean_A == pytest.approx(0.3, rel=1e-9)
 
 
 def test_a_trip_ends_the_leg_it_fell_into() -> None:
