@@ -1,0 +1,33 @@
+# Two commands on a fresh machine: `make demo` and `make test`. Needs python3 (3.11 or later, with venv) and make.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/ready
+PROCESSES ?= 2
+
+.PHONY: demo test check bench clean
+
+$(READY): requirements.lock pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	touch $(READY)
+
+demo: $(READY)  ## the whole job on a simulated bench, in about a minute
+	$(BIN)/chargerd demo
+
+test: $(READY)  ## all tests; says plainly what it skipped for lack of another program
+	$(BIN)/python -m pytest -q -n $(PROCESSES) --dist worksteal
+
+check: $(READY)  ## style, types, import contracts, shipped files
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/chargerd check profiles/*.yaml examples/boathouse/bench.yaml examples/boathouse/cells/plover-01.yaml
+
+bench: $(READY)  ## measures; nothing passes or fails by it
+	$(BIN)/python -m bench
+
+clean:
+	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis
