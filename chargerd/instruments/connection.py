@@ -6,6 +6,7 @@ the link is closed, and the next use opens a new one and asks again. After a *wr
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
@@ -108,6 +109,22 @@ class Connection:
         """
         self._demand_proof(text)
         return await self._exchange(text, parse, urgent=urgent)
+
+    async def ask_all(self, messages: Sequence[bytes]) -> list[tuple[bytes, float]]:
+        """Ask one after the other; return the raw replies, each with how long ago it arrived in seconds.
+
+        Raises:
+            LinkError: one was not answered; nothing is returned.
+        """
+        self._demand_proof("a sample")
+        assert self._link is not None
+        self.exchanges += len(messages)
+        try:
+            replies = await self._link.query_all(messages, deadline_s=self.timeout_s)
+        except LinkError as fault:
+            raise self._named(fault) from fault
+        now_s = asyncio.get_running_loop().time()
+        return [(raw, now_s - at_s) for raw, at_s in replies]
 
     async def ask_together(self, texts: Sequence[str]) -> list[str]:
         """Ask several questions in one message (IEEE 488.2 compound) and return the replies, not yet parsed.

@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from typing import NamedTuple
 
 from chargerd.core.reading import Measured, Quality
-from chargerd.errors import LinkError, LinkGarbledError
+from chargerd.errors import LinkGarbledError
 from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError, OverRangeError
 from chargerd.instruments.roles import POWER_ON_BIT, Instrument, Load, Output, Source
 
@@ -82,6 +82,8 @@ class Sampler:
         self.columns = tuple(self._keys.values())
         self._last_good_s: dict[str, float] = {}
         self._read_generation = -1
+        self._questions = has
+        self._messages = {name: question.text.encode("ascii") for name, question in has.items()}
         self.replies: dict[str, Reply] = {}
         self.asked: tuple[str, ...] = ()
 
@@ -98,43 +100,28 @@ class Sampler:
             LinkError: the link failed (and is closed); nothing of this sample is kept.
             InstrumentError: its error queue does not empty.
         """
-        try:
-            if self.instrument.dialect.compound and len(self.asked) > 1:
-                await self._ask_together(self.asked)
-            else:
-                for name in self.asked:
-                    await self._ask_one(name)
-        except LinkError:
-            self.replies = {}
-            raise
-        if self.asked is self._full:
-            self._read_generation = self.instrument.connection.generation
-        await self._take_states()
-
-    async def _ask_one(self, name: str) -> None:
-        question = self.instrument.dialect.questions[name]
-        try:
-            value = await self.instrument.connection.ask(question.text, question.parse)
-        except NoReadingError:
-            self.replies[name] = Reply(None, self._now_s(), Quality.ABSENT)
-        except OverRangeError:
-            self.replies[name] = Reply(None, self._now_s(), Quality.IMPLAUSIBLE)
+        connection = self.instrument.connection
+        if self.instrument.dialect.compound and len(self.asked) > 1:
+            texts = await connection.ask_together([self._questions[name].text for name in self.asked])
+            raw = [(text.encode("ascii"), 0.0) for text in texts]
         else:
-            self.replies[name] = Reply(_plain(value), self._now_s())
-
-    async def _ask_together(self, names: tuple[str, ...]) -> None:
-        questions = self.instrument.dialect.questions
-        texts = await self.instrument.connection.ask_together([questions[name].text for name in names])
+            raw = await connection.ask_all([self._messages[name] for name in self.asked])
         now_s = self._now_s()
-        for name, text in zip(names, texts, strict=True):
+        replies: dict[str, Reply] = {}
+        for name, (reply, ago_s) in zip(self.asked, raw, strict=True):
             try:
-                self.replies[name] = Reply(_plain(questions[name].parse(text)), now_s)
+                replies[name] = Reply(_plain(self._questions[name].parse(reply.decode("ascii"))), now_s - ago_s)
             except NoReadingError:
-                self.replies[name] = Reply(None, now_s, Quality.ABSENT)
+                replies[name] = Reply(None, now_s - ago_s, Quality.ABSENT)
             except OverRangeError:
-                self.replies[name] = Reply(None, now_s, Quality.IMPLAUSIBLE)
-            except LinkGarbledError as fault:
-                raise await self.instrument.connection.spoil(fault) from fault
+                replies[name] = Reply(None, now_s - ago_s, Quality.IMPLAUSIBLE)
+            except (LinkGarbledError, UnicodeDecodeError) as fault:
+                asked = self._questions[name].text
+                raise await connection.spoil(LinkGarbledError(f"{asked} was answered by {reply[:40]!r}: {fault}")) from fault
+        self.replies = replies
+        if self.asked is self._full:
+            self._read_generation = connection.generation
+        await self._take_states()
 
     async def _take_states(self) -> None:
         """Let the instrument know what was seen of it: its output, a power-on, an error in its queue."""

@@ -98,8 +98,13 @@ def pty_peer(replies: Callable[[bytes], bytes]) -> Iterator[tuple[str, Callable[
         thread.join(5)
         os.close(master)
 
+    def write(data: bytes) -> None:
+        """Write, and return once the other side could read it."""
+        os.write(master, data)
+        select.select([slave], [], [], 5)
+
     try:
-        yield path, hang_up, lambda data: os.write(master, data) and None
+        yield path, hang_up, write
     finally:
         stop.set()
         thread.join(5)

@@ -459,7 +459,7 @@ def test_unasked_bytes_on_a_line_end_the_link(scheme: str) -> None:
         assert await link.query(b"Q?", deadline_s=0.5) == b"re:Q?"
         write(b"hello\n")
         with pytest.raises(LinkGarbledError):
-            await many(200, lambda: link.query(b"Q?", deadline_s=0.5))
+            await link.query(b"Q?", deadline_s=0.5)
         assert link.dirty
 
     with pty_peer(sane) as (path, _, write):

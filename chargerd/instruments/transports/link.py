@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import count
 from typing import Protocol
@@ -73,11 +73,23 @@ class Link(Protocol):
             LinkGarbledError: bytes nobody asked for, or a reply without end.
         """
 
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """Ask one after the other, each within `deadline_s`; return each reply with the loop's time of its arrival.
+
+        Nothing comes back unless all were answered. Raises as `query`.
+        """
+
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """Send one message that has no reply. Raises as `query`."""
 
     async def close(self) -> None:
         """Close; never raises, may be called twice."""
+
+
+async def query_each(link: Link, messages: Sequence[bytes], deadline_s: float) -> list[tuple[bytes, float]]:
+    """Do what `Link.query_all` promises with single questions."""
+    loop = asyncio.get_running_loop()
+    return [(await link.query(message, deadline_s=deadline_s), loop.time()) for message in messages]
 
 
 class Turn:
@@ -90,10 +102,16 @@ class Turn:
         self._number = count()
         self._waiting: list[tuple[bool, int, asyncio.Future[None]]] = []
 
+    def take_now(self) -> bool:
+        """Take the turn if nobody has it."""
+        if self._held:
+            return False
+        self._held = True
+        return True
+
     async def take(self, *, urgent: bool) -> None:
         """Wait for the turn. The caller gives it back with `give`."""
-        if not self._held:
-            self._held = True
+        if self.take_now():
             return
         called = asyncio.get_running_loop().create_future()
         heapq.heappush(self._waiting, (not urgent, next(self._number), called))

@@ -8,7 +8,7 @@ A reply without delay costs no turn of the event loop.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Turn
@@ -42,15 +42,15 @@ class MemoryLink:
         """See `Link.query`."""
         await self._turn.take(urgent=urgent)
         try:
-            now_s = self._hand_over(message)
-            coming = self._coming
-            if len(coming) == 1 and coming[0][0] <= now_s:
-                reply = coming.pop()[1]
-                end = reply.find(self._terminator)
-                if end >= 0 and end + len(self._terminator) == len(reply):
-                    return reply[:end].removesuffix(b"\r")
-                coming.append((now_s, reply))
-            return await self._wait_reply(message, now_s + deadline_s, deadline_s)
+            return await self._ask(message, deadline_s)
+        finally:
+            self._turn.give()
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        await self._turn.take(urgent=False)
+        try:
+            return [(await self._ask(message, deadline_s), self._loop.time()) for message in messages]
         finally:
             self._turn.give()
 
@@ -66,6 +66,17 @@ class MemoryLink:
     async def close(self) -> None:
         """See `Link.close`."""
         self._fail(LinkClosedError(f"{self._name}: the link is closed"))
+
+    async def _ask(self, message: bytes, deadline_s: float) -> bytes:
+        now_s = self._hand_over(message)
+        coming = self._coming
+        if len(coming) == 1 and coming[0][0] <= now_s:
+            reply = coming.pop()[1]
+            end = reply.find(self._terminator)
+            if end >= 0 and end + len(self._terminator) == len(reply):
+                return reply[:end].removesuffix(b"\r")
+            coming.append((now_s, reply))
+        return await self._wait_reply(message, now_s + deadline_s, deadline_s)
 
     def _hand_over(self, message: bytes) -> float:
         if self._fault is not None:

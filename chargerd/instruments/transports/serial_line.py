@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import termios
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TypeVar
 
 import serial
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, query_each
 from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
 
 T = TypeVar("T")
@@ -31,6 +32,9 @@ class _Bus:
         self.port: serial.Serial | None = None
         self.is_closed = threading.Event()
         self._before = _LAST.get(self.path)
+        if in_flight is not None:
+            # Every call of ours is counted from its beginning to its end; a peer's own count of its bytes would never be read.
+            in_flight.forget(str(Path(self.path).resolve()))
         self.worker = Worker(address.text, (OSError, ValueError, TypeError, termios.error), self._explain, self.close, in_flight)
 
     def _explain(self, fault: Exception) -> LinkError:
@@ -89,6 +93,10 @@ class SerialLink:
     async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
         """See `Link.query`."""
         return await self._call(lambda: self._exchange(message, deadline_s), deadline_s, urgent=urgent)
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        return await query_each(self, messages, deadline_s)
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""

@@ -7,13 +7,18 @@ socket until its time-out, and blocks without limit on a peer that does not read
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Turn
 
 
 class TcpLink(asyncio.Protocol):
-    """One connection. See `Link`."""
+    """One connection. See `Link`.
+
+    A list of questions runs inside the protocol: each reply sends the next question from the same callback, so that a sample
+    costs one turn of the waiting task, not one for every question.
+    """
 
     at_once = False
 
@@ -24,9 +29,13 @@ class TcpLink(asyncio.Protocol):
         self._turn = Turn()
         self._transport: asyncio.Transport | None = None
         self._received = bytearray()
-        self._waiter: asyncio.Future[bytes] | None = None
-        self._drained: asyncio.Future[None] | None = None
+        self._waiter: asyncio.Future[None] | None = None
+        self._questions: Sequence[bytes] = ()
+        self._replies: list[tuple[bytes, float]] = []
+        self._deadline_s = self._due_s = 0.0
+        self._timer: asyncio.TimerHandle | None = None
         self._fault: LinkError | None = None
+        self._is_told = False
 
     @property
     def dirty(self) -> bool:
@@ -42,12 +51,11 @@ class TcpLink(asyncio.Protocol):
         transport.set_write_buffer_limits(high=0)
 
     def data_received(self, data: bytes) -> None:
-        """Collect one reply; anything beyond it, or that nobody waits for, ends the link."""
+        """Collect one reply and send the next question; anything beyond a reply, or that nobody waits for, ends the link."""
         received = self._received
         received += data
         end = received.find(self._terminator)
-        waiter = self._waiter
-        if waiter is None or waiter.done():
+        if len(self._replies) >= len(self._questions):
             self._fail(LinkGarbledError(f"{self._name}: bytes nobody asked for: {bytes(received[:40])!r}"))
         elif end < 0:
             if len(received) > REPLY_LENGTH_MAX:
@@ -55,89 +63,116 @@ class TcpLink(asyncio.Protocol):
         elif end + len(self._terminator) < len(received):
             self._fail(LinkGarbledError(f"{self._name}: more than one reply to one question: {bytes(received[:80])!r}"))
         else:
-            reply = bytes(received[:end])
+            self._replies.append((bytes(received[:end]).removesuffix(b"\r"), self._loop.time()))
             received.clear()
-            waiter.set_result(reply)
+            self._go_on()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End whoever waits."""
         self._fail(LinkClosedError(f"{self._name}: the connection was closed" + (f": {exc}" if exc else "")))
 
     def resume_writing(self) -> None:
-        """Let a waiting `write` go on."""
-        if self._drained is not None and not self._drained.done():
-            self._drained.set_result(None)
+        """Let a waiting `write` go on: the peer has taken everything."""
+        if not self._questions:
+            self._settle()
 
     # our own -----------------------------------------------------------------------------------------------------------
 
     async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
         """See `Link.query`."""
-        try:
-            async with asyncio.timeout(deadline_s):
-                await self._turn.take(urgent=urgent)
-                try:
-                    return await self._ask(message)
-                finally:
-                    self._turn.give()
-        except TimeoutError as late:
-            raise self._late(late, message, deadline_s) from None
+        return (await self._exchange((message,), deadline_s, urgent=urgent))[0][0]
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        return await self._exchange(messages, deadline_s, urgent=False)
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""
+        await self._take_turn(deadline_s, urgent=urgent)
         try:
-            async with asyncio.timeout(deadline_s):
-                await self._turn.take(urgent=urgent)
-                try:
-                    await self._send(message)
-                finally:
-                    self._turn.give()
-        except TimeoutError as late:
-            raise self._late(late, message, deadline_s) from None
+            transport = self._usable()
+            transport.write(message + self._terminator)
+            if transport.get_write_buffer_size():
+                self._questions, self._replies = (), []
+                await self._wait(deadline_s)
+        finally:
+            self._turn.give()
 
     async def close(self) -> None:
         """See `Link.close`."""
         self._fail(LinkClosedError(f"{self._name}: the link is closed"))
 
-    async def _ask(self, message: bytes) -> bytes:
-        transport = self._usable()
-        waiter: asyncio.Future[bytes] = self._loop.create_future()
-        self._waiter = waiter
-        answered = False
+    async def _exchange(
+        self, messages: Sequence[bytes], deadline_s: float, *, urgent: bool
+    ) -> list[tuple[bytes, float]]:
+        await self._take_turn(deadline_s, urgent=urgent)
         try:
-            transport.write(message + self._terminator)
-            reply = await waiter
-            answered = True
+            self._usable()
+            replies = self._replies = []
+            self._questions = messages
+            self._go_on()
+            await self._wait(deadline_s)
         finally:
-            self._waiter = None
-            if not answered:
-                self._fail(LinkClosedError(f"{self._name}: closed after a question without answer"))
-        return reply.removesuffix(b"\r")
+            self._questions, self._replies = (), []
+            self._turn.give()
+        return replies
 
-    async def _send(self, message: bytes) -> None:
-        transport = self._usable()
-        transport.write(message + self._terminator)
-        if not transport.get_write_buffer_size():
+    def _go_on(self) -> None:
+        """Send the next question, or let the one who asked go on."""
+        if len(self._replies) == len(self._questions):
+            self._settle()
             return
-        self._drained = self._loop.create_future()
-        sent = False
+        assert self._transport is not None
+        self._due_s = self._loop.time() + self._deadline_s
+        self._transport.write(self._questions[len(self._replies)] + self._terminator)
+
+    async def _wait(self, deadline_s: float) -> None:
+        """Wait until all is answered, or taken; whatever else happens ends the link."""
+        self._deadline_s = deadline_s
+        self._due_s = self._loop.time() + deadline_s
+        self._timer = self._loop.call_at(self._due_s, self._look_at_the_clock)
+        waiter = self._waiter = self._loop.create_future()
+        done = False
         try:
-            await self._drained
-            sent = True
+            self._usable()
+            await waiter
+            done = True
         finally:
-            self._drained = None
-            if not sent:
-                self._fail(LinkClosedError(f"{self._name}: closed because the instrument does not take what it is sent"))
+            self._timer.cancel()
+            self._waiter = None
+            if not done:
+                self._fail(LinkClosedError(f"{self._name}: closed after a question without answer"))
+
+    def _look_at_the_clock(self) -> None:
+        """One timer serves a whole list: each reply moves `_due_s`, and the timer follows when it fires."""
+        if self._due_s > self._loop.time():
+            self._timer = self._loop.call_at(self._due_s, self._look_at_the_clock)
+            return
+        question = self._questions[len(self._replies)] if self._questions else b"what is sent"
+        text = question.decode("ascii", "replace")
+        self._fail(LinkTimeoutError(f"{self._name}: no reply to {text} within {self._deadline_s:g} s"))
+
+    def _settle(self) -> None:
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+    async def _take_turn(self, deadline_s: float, *, urgent: bool) -> None:
+        if self._turn.take_now():
+            return
+        try:
+            async with asyncio.timeout(deadline_s):
+                await self._turn.take(urgent=urgent)
+        except TimeoutError:
+            raise LinkTimeoutError(f"{self._name}: an earlier question took {deadline_s:g} s") from None
 
     def _usable(self) -> asyncio.Transport:
         if self._fault is not None:
-            raise type(self._fault)(str(self._fault))
+            # Told as what it was to the first who uses the link after it, afterwards as a closed link.
+            kind = LinkClosedError if self._is_told else type(self._fault)
+            self._is_told = True
+            raise kind(str(self._fault))
         assert self._transport is not None
         return self._transport
-
-    def _late(self, late: TimeoutError, message: bytes, deadline_s: float) -> LinkError:
-        if isinstance(late, LinkError):
-            return late
-        return LinkTimeoutError(f"{self._name}: no reply to {message.decode('ascii', 'replace')} within {deadline_s:g} s")
 
     def _fail(self, fault: LinkError) -> None:
         if self._fault is not None:
@@ -146,9 +181,9 @@ class TcpLink(asyncio.Protocol):
         self._received.clear()
         if self._transport is not None:
             self._transport.abort()
-        for waiter in (self._waiter, self._drained):
-            if waiter is not None and not waiter.done():
-                waiter.set_exception(type(fault)(str(fault)))
+        if self._waiter is not None and not self._waiter.done():
+            self._is_told = True
+            self._waiter.set_exception(type(fault)(str(fault)))
 
 
 async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> TcpLink:

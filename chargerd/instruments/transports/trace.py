@@ -6,11 +6,12 @@ One line per message: seconds on the loop's clock, the address, `>` sent, `<` re
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TextIO
 
 from chargerd.errors import LinkError
-from chargerd.instruments.transports.link import Address, InFlight, Link
+from chargerd.instruments.transports.link import Address, InFlight, Link, query_each
 from chargerd.instruments.transports.registry import open_link as open_plain
 from chargerd.instruments.transports.registry import parse_address
 
@@ -44,6 +45,10 @@ class TraceLink:
             raise
         self._note("<", repr(reply))
         return reply
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        return await query_each(self, messages, deadline_s)
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""

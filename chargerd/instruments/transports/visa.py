@@ -8,8 +8,10 @@ waits longer than that behind a mute question.
 
 from __future__ import annotations
 
+import re
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import TypeVar
 
 import pyvisa
@@ -18,13 +20,15 @@ import pyvisa.errors
 import pyvisa.resources
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, query_each
 from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
 
 DEFAULT_LIBRARY = "@py"
 
 _FAULTS = (pyvisa.errors.Error, OSError, ValueError, TypeError, AttributeError)
 """What leaves a query of the VISA libraries tried, bare socket and decoding errors among it."""
+
+_SERIAL_PORT = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 
 _MANAGERS: dict[str, pyvisa.ResourceManager] = {}
 _MANAGERS_LOCK = threading.Lock()
@@ -49,6 +53,10 @@ class VisaLink:
         self._address = address
         self._terminator = address.terminator
         self._session: pyvisa.resources.MessageBasedResource | None = None
+        serial_port = _SERIAL_PORT.match(address.target)
+        if in_flight is not None and serial_port is not None:
+            # Every call of ours is counted from its beginning to its end; a peer's own count of its bytes would never be read.
+            in_flight.forget(str(Path(serial_port[1]).resolve()))
         self._worker = Worker(address.text, _FAULTS, self._explain, self._close, in_flight)
 
     @property
@@ -63,6 +71,10 @@ class VisaLink:
     async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
         """See `Link.query`."""
         return await self._call(lambda: self._exchange(message, deadline_s), deadline_s, urgent=urgent)
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        return await query_each(self, messages, deadline_s)
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""
