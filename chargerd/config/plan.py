@@ -198,8 +198,9 @@ def _check_times(fit: Fit, plan: Plan) -> int:
     time = safety_time(current_A, plan.limits.voltage_max_V, fit.cell.mass_g, fit.bench.wiring, fit.bench.ventilation)
     slowest_s = max((step.sample_every_s for step in plan.program.steps() if step.kind in ENERGISING), default=0.0)
     act = reaction(fit.bench, fit.channel)
-    fits = [missed for missed in (3, 2, 1) if slowest_s <= act.slowest_sampling_s(time.half_s, missed)]
-    missed_max = fits[0] if fits and fit.profile.attended else 1 if fit.profile.attended else 3
+    missed_max = 3
+    if fit.profile.attended:
+        missed_max = next((some for some in (3, 2) if slowest_s <= act.slowest_sampling_s(time.half_s, some)), 1)
     for written, step in zip(fit.profile.steps(), plan.program.steps(), strict=True):
         if step.kind in ENERGISING:
             check_sampling(fit, written, step, time, missed_max, current_A)
