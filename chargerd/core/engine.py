@@ -39,6 +39,8 @@ from chargerd.core.walk import Walk
 
 LEASE_EXTRA_S = 5.0
 """A lease outlasts its last good reading by the missed periods tolerated and this: one scan with a retry at every instrument."""
+CONFIRM_EVERY_S = 1.0
+"""An end reached at one reading is read again this soon to confirm it: a cell out of zinc falls off a cliff within seconds."""
 TOO_COLD = "too-cold"
 WATCH_EVERY_S = 10.0
 """Sampling period while nothing runs: paused, and after the end."""
@@ -186,6 +188,8 @@ class Engine:
             return m.last_reading_s + WATCH_EVERY_S
         soonest_s = m.last_reading_s + self.step.sample_every_s
         begun_s = m.step_started_s + m.step_paused_s
+        if any(self.memory.confirmed.values()):
+            soonest_s = min(soonest_s, round(m.last_reading_s + CONFIRM_EVERY_S, 3))
         for due_s in (self._step_time_left(begun_s), self._opening_due_s()):
             if due_s is not None and due_s > m.last_reading_s:
                 soonest_s = min(soonest_s, due_s)

@@ -422,3 +422,16 @@ def test_a_cell_too_cold_pauses_the_run_and_does_not_trip_it():
 
     assert (engine.state, engine.memory.reason) == (State.PAUSED, "too-cold")
     assert engine.demand().energise is Energise.NONE
+
+
+def test_an_end_reached_once_is_read_again_within_a_second():
+    step = charge_step(ends=(EndSpec("voltage_above", 1.6), EndSpec("time", 3600.0), EndSpec("charge", 1.8)))
+    engine = energised(plan_of(step))
+    charging(engine, 5.0, voltage_V=1.59)
+    assert engine.deadline_s() == 10.0
+
+    charging(engine, 10.0, voltage_V=1.60)
+    assert engine.deadline_s() == 11.0
+
+    charging(engine, 11.0, voltage_V=1.59)
+    assert engine.deadline_s() == 16.0

@@ -1,7 +1,7 @@
 """Each end alone ends a step, at the instant a closed form gives.
 
 Circuit theory needs no source: series RC, ramps, the logarithm of a taper. Readings are exact; an end on a single reading of
-volts, amps or degrees is confirmed by three readings, so it acts two sampling periods after the first.
+volts, amps or degrees is confirmed by three readings a second apart, so it acts two seconds after the first.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from tests.core.bench_of_one import plan_of, rest_step
 from .ideal_cells import GASSING, IDEAL, first_end, ideal_cell
 
 EVERY_S = 5.0
-CONFIRMING_S = 2 * EVERY_S
+CONFIRMING_S = 2.0
 U0, R0, C = IDEAL.Uimm, IDEAL.R0, IDEAL.C
 TAU_S = R0 * C
 
