@@ -20,6 +20,12 @@ CELLS = ("plover", "dunlin", "sanderling")
 PATIENCE_S = 600.0
 PANEL = "somebody turns up voltage, current and both protections at the supply's panel"
 RUNAWAY_AFTER_S = 4500.0
+INTRODUCTION = f"""\
+The boathouse bench: INVENTED cells and SIMULATED instruments on this computer; nothing here says anything about a real cell.
+Three cells get their first charges by the shipped gentle formation, over real TCP and SCPI, with the code a real bench uses.
+Only the clock jumps: about three days and a capacity check each, in about a minute. Then one run goes wrong on purpose:
+{PANEL}.
+"""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -30,13 +36,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Form three cells, check their capacity, trip one run on purpose, and say what it all means."""
     folder = _fresh(Path(args.folder))
-    print(
-        "The boathouse bench: INVENTED cells and SIMULATED instruments on this computer; nothing here says anything about a real\n"
-        "cell. Three cells get their first charges by the shipped gentle formation, over real TCP and SCPI, with the code a real\n"
-        "bench uses. Only the clock jumps: about three days and a capacity check each, in about a minute. Then one run goes wrong\n"
-        f"on purpose: {PANEL}.\n",
-        flush=True,
-    )
+    print(INTRODUCTION, flush=True)
     began_s = time.monotonic()
     finished = _run_all(folder)
     _say_ends(finished)
@@ -139,8 +139,9 @@ def _say_verdicts(finished: list[Finished]) -> None:
     from chargerd.verdict.verdict import write_verdict
 
     for profile, title in (("gentle-formation", "After formation"), ("capacity-check", "After the capacity check")):
-        chosen = [done for cell in CELLS for done in finished if done.cell.startswith(cell) and done.profile == profile and not done.trip]
-        verdicts = [write_verdict(Path(done.folder)) for done in chosen]
+        sound = [done for done in finished if done.profile == profile and not done.trip]
+        sound.sort(key=lambda done: CELLS.index(done.cell.removesuffix("-01")))
+        verdicts = [write_verdict(Path(done.folder)) for done in sound]
         print(f"\n{title} (simulated cells):\n{side_by_side(verdicts)}")
 
 

@@ -90,8 +90,7 @@ def data_folder(args_data: str | None, bench: str | None) -> Path:
     if bench is not None:
         from chargerd.config.bench import load_bench
 
-        data_dir: Path = load_bench(existing(bench, "bench")).data_dir
-        return data_dir
+        return load_bench(existing(bench, "bench")).data_dir
     if "CHARGERD_DATA" in os.environ:
         return Path(os.environ["CHARGERD_DATA"])
     raise UsageError("which data folder? give --bench BENCH.yaml or --data FOLDER, or set CHARGERD_DATA")
@@ -99,7 +98,8 @@ def data_folder(args_data: str | None, bench: str | None) -> Path:
 
 def run_folder(given: str, data: Path | None = None) -> Path:
     """Return a run folder named by path, or by name within a data folder. Raises UsageError."""
-    for candidate in (Path(given), *((data / "runs" / given,) if data is not None else ())):
+    candidates = [Path(given)] if data is None else [Path(given), data / "runs" / given]
+    for candidate in candidates:
         if (candidate / "run.yaml").is_file():
             return candidate
     raise UsageError(f"no run {given!r} here: give the path of a run folder (it holds run.yaml); `chargerd runs` lists them")

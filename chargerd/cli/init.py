@@ -122,7 +122,7 @@ def _fault(question: Question, answer: str) -> str:
         known = answer == "none" or re.match(r"(tcp|serial|visa)://\S+\Z", answer)
         return "" if known else "write tcp://HOST:PORT, serial:///dev/ttyUSB0?baud=9600, visa://RESOURCE or none"
     if question.dimension == "date":
-        return "" if re.match(r"\d{4}-\d\d-\d\d\Z", answer) and _is_date(answer) else "write the day as year-month-day: 2026-11-25"
+        return "" if _is_date(answer) else "write the day as year-month-day: 2026-11-25"
     if question.dimension == "identity":
         sound = answer.count(",") == 3 and '"' not in answer
         return "" if sound else "four parts with commas, exactly as the instrument says them"
@@ -136,6 +136,8 @@ def _fault(question: Question, answer: str) -> str:
 def _is_date(text: str) -> bool:
     from datetime import date
 
+    if not re.match(r"\d{4}-\d\d-\d\d\Z", text):
+        return False
     try:
         date.fromisoformat(text)
     except ValueError:

@@ -29,7 +29,7 @@ class Checking:
         """Return the proof. Raises RefusedError, LinkError or InstrumentError with the reason why not."""
         await bench.identify()
         await bench.check_quiet()
-        await bench.write_limits(ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, load_ocp_A=plan.limits.discharge_current_max_A)
+        await bench.write_limits(ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, load_ocp_A=plan.ocp_A)
         inputs = await bench.read(full=True)
         seen = Observer(plan.inputs).observe(Reading(0.0, inputs), AGE_MAX_S, 0.0, 0.0)
         _judge_readings(seen, plan)
