@@ -205,6 +205,21 @@ def test_a_terminal_that_hangs_up_breaks_the_view_and_not_the_caller() -> None:
     assert terminal.is_broken
 
 
+class Gone(Screen):
+    def write(self, text: str) -> int:
+        raise BrokenPipeError
+
+
+def test_a_screen_whose_reader_is_gone_breaks_the_view_and_leaves_the_process_alone() -> None:
+    before = os.fstat(1)
+    terminal = Terminal(Gone(), environment={"TERM": "xterm"})
+    terminal.start()
+    terminal.offer(sample())
+    wait_until(lambda: terminal.is_broken, "the loss is noticed")
+
+    assert os.path.samestat(before, os.fstat(1))
+
+
 def test_a_closed_stream_breaks_the_view_and_not_the_caller() -> None:
     stream = io.StringIO()
     terminal = Terminal(stream, environment=PLAIN)
