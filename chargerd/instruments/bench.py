@@ -23,8 +23,8 @@ from chargerd.instruments.roles import Instrument, Load, Meter, Output, Protecti
 from chargerd.instruments.sample import Sampler
 from chargerd.instruments.transports.link import InFlight
 
-REOPEN_TRIES = 2
-"""In one sample: the identity question itself may be lost once."""
+REOPEN_AGAIN_S = 0.75
+"""In one sample a link is opened a second time (the identity question itself may be lost) only if the first took no longer."""
 
 RAISE_TRIES = 4
 RAISE_BUDGET_S = 1.5
@@ -225,16 +225,17 @@ class ChannelBench:
             await sampler.ask()
         except (LinkError, InstrumentError) as fault:
             self.trouble[sampler.instrument.name] = str(fault)
+        else:
+            self.trouble.pop(sampler.instrument.name, None)
 
     async def _reopen(self, instrument: Instrument) -> None:
-        for attempt in range(1, REOPEN_TRIES + 1):
-            try:
-                await instrument.connection.reopen()
-            except LinkError:
-                if attempt == REOPEN_TRIES:
-                    raise
-            else:
-                return
+        began_s = self._now_s()
+        try:
+            await instrument.connection.reopen()
+        except LinkError:
+            if self._now_s() - began_s > REOPEN_AGAIN_S:
+                raise
+            await instrument.connection.reopen()
 
     def _is_active(self, instrument: Instrument) -> bool:
         if isinstance(instrument, Load):
@@ -305,14 +306,16 @@ class ChannelBench:
         return [await output.switch_on()]
 
     async def _limits(self, output: Output, demand: Demand) -> None:
+        if isinstance(output, Source) and None in (demand.voltage_set_V, demand.ovp_V, demand.ocp_A):
+            raise InstrumentError(f"{output.name}: the demand lacks a voltage or a level of protection")
         await output.connection.ensure()
         if output.has_limits:
             return
         if isinstance(output, Load):
             await output.write_limits(ocp_A=self._load_ocp_A)
-        elif demand.ovp_V is None or demand.ocp_A is None:
-            raise InstrumentError(f"{output.name}: the demand gives no over-voltage or over-current protection level")
         else:
+            assert demand.ovp_V is not None
+            assert demand.ocp_A is not None
             await self._source.write_limits(ovp_V=demand.ovp_V, ocp_A=demand.ocp_A)
 
     async def _lower(self, output: Output, points: tuple[float, ...]) -> list[Observed]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from chargerd.instruments.roles import OFF_TRIES, Output
+from chargerd.instruments.transports.link import Address
 from chargerd.instruments.transports.registry import plain_address
 
 VERSION = 1
@@ -25,12 +26,19 @@ def off_plan(
     }
 
 
+def _plainly(address: Address) -> str:
+    """Return the address in the one form of its scheme: bare VISA resource names get their scheme."""
+    if address.scheme == "tcp":
+        return f"tcp://{address.target}"
+    return address.text if "://" in address.text else f"{address.scheme}://{address.text}"
+
+
 def _row(output: Output) -> dict[str, object]:
     dialect = output.dialect
     address = plain_address(output.connection.address)
     return {
         "name": output.name,
-        "address": f"tcp://{address.target}" if address.scheme == "tcp" else address.text,
+        "address": _plainly(address),
         "terminator": address.terminator.decode("ascii"),
         "identity_query": dialect.questions["identity"].text,
         "identity": output.connection.identity or output.connection.expected_identity,

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from chargerd.config.bench import ChannelSpec, load_bench
 from chargerd.core.reading import Measured, Quality
 from chargerd.errors import BenchError, InstrumentError, LinkClosedError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.connection import WrongIdentityError
+from chargerd.instruments.dialect import load_dialect
 from chargerd.instruments.roles import Load, Source
 from chargerd.instruments.transports.memory import PEERS
+from chargerd.instruments.transports.registry import parse_address
 from chargerd.sim.faults import forever, once
 from tests.instruments.rig import LIMITS, OFF, Rig, bench_file, charge, discharge, rig, run
 
@@ -196,8 +201,6 @@ def test_a_power_on_state_that_is_not_off_is_refused(tmp_path: Any) -> None:
     )
 
     async def main() -> None:
-        from dataclasses import replace
-
         made.file = replace(made.file, path=tmp_path / "bench.yaml")
         bench = await made.open()
         await bench.check_quiet()
@@ -554,6 +557,113 @@ def test_a_bench_without_a_load_cannot_discharge() -> None:
         run(main)
 
 
+@pytest.mark.parametrize("lacks", ["voltage_set_V", "ovp_V", "ocp_A"])
+def test_a_demand_that_lacks_a_voltage_or_a_protection_level_is_refused(lacks: str) -> None:
+    async def main() -> None:
+        bench = await made.ready()
+        observed = await bench.apply_raise(replace(charge(), **{lacks: None}))
+        assert (observed[0].instrument, observed[0].what, observed[0].verified) == ("supply", "on", False)
+        assert "the demand lacks" in observed[0].text
+
+    with rig() as made:
+        run(main)
+        assert "OUTP ON" not in made.said("supply")
+
+
+def test_raising_nothing_does_nothing() -> None:
+    async def main() -> int:
+        bench = await made.ready()
+        before = bench.exchanges
+        assert await bench.apply_raise(OFF) == []
+        return bench.exchanges - before
+
+    with rig() as made:
+        assert run(main) == 0
+
+
+def test_protection_that_cannot_be_cleared_safely_is_not_cleared() -> None:
+    async def main() -> None:
+        bench = await made.ready()
+        await bench.apply_raise(charge())
+        source = bench.instruments["supply"]
+        assert isinstance(source, Source)
+        arm(made, "supply", forever("ignore_off"))
+        with pytest.raises(InstrumentError, match="its protection is not cleared"):
+            await source.clear_protection()
+
+    with rig() as made:
+        run(main)
+        assert "OUTP:PROT:CLE" not in made.said("supply")
+
+
+def test_a_protection_that_stays_tripped_is_told() -> None:
+    async def main() -> None:
+        bench = await made.ready()
+        source = bench.instruments["supply"]
+        assert isinstance(source, Source)
+        arm(made, "supply", forever("replace", header="STAT:QUES", text="512"))
+        with pytest.raises(InstrumentError, match="cleared, but over-voltage"):
+            await source.clear_protection()
+
+    with rig() as made:
+        run(main)
+
+
+def test_a_protection_that_cannot_be_enabled_is_told() -> None:
+    async def main() -> None:
+        bench = await made.open()
+        with pytest.raises(InstrumentError, match=r"VOLT:PROT:STAT ON sent, but VOLT:PROT:STAT\? answers 0"):
+            await bench.write_limits(**LIMITS)
+
+    with rig() as made:
+        arm(made, "supply", forever("replace", header="VOLT:PROT:STAT?", text="0"))
+        run(main)
+
+
+def test_a_load_that_stays_in_another_mode_or_is_on_in_it_is_refused() -> None:
+    async def main() -> None:
+        bench = await made.open()
+        load = bench.instruments["load"]
+        assert isinstance(load, Load)
+        made.world.panels["load"].touch("mode", "RES", 0.0)
+        made.world.panels["load"].touch("input", value=True, now_s=0.0)
+        with pytest.raises(InstrumentError, match="its input is on in another mode"):
+            await load.set_mode()
+        made.world.panels["load"].touch("input", value=False, now_s=0.0)
+        arm(made, "load", forever("ignore_set"))
+        with pytest.raises(InstrumentError, match="stays in mode RES"):
+            await load.set_mode()
+
+    with rig() as made:
+        run(main)
+        assert made.said("load").count("FUNC CURR") == 1
+
+
+def test_a_channel_whose_roles_do_not_fit_is_refused() -> None:
+    plain = bench_file({"supply": "memory://x", "load": "memory://y"}, {"supply": "scpi-supply", "load": "scpi-load"})
+
+    def refusal(channel: ChannelSpec, never_touch: tuple[str, ...] = ()) -> str:
+        file = replace(plain, channels={"slip-1": channel}, never_touch=never_touch)
+        with pytest.raises(BenchError) as caught:
+            run(lambda: ChannelBench.open(file, "slip-1", now=lambda: 0.0))
+        return str(caught.value)
+
+    assert "no instrument 'boiler'" in refusal(ChannelSpec("slip-1", "boiler"))
+    assert "'supply' must never be touched" in refusal(ChannelSpec("slip-1", "supply"), ("supply",))
+    assert "'supply' cannot be source and load" in refusal(ChannelSpec("slip-1", "supply", "supply"))
+
+
+def test_the_instruments_of_the_example_bench_have_dialects_and_addresses() -> None:
+    bench = load_bench(Path(__file__).parents[2] / "examples" / "boathouse" / "bench.yaml")
+
+    roles = {name: load_dialect(spec.dialect).role for name, spec in bench.instruments.items()}
+    assert all(parse_address(spec.address).scheme == "tcp" for spec in bench.instruments.values())
+    for channel in bench.channels.values():
+        assert roles[channel.source] == "source"
+        assert channel.load == "" or roles[channel.load] == "load"
+        assert channel.thermometer == "" or roles[channel.thermometer] == "thermometer"
+
+
 # --- reading ---------------------------------------------------------------------------------------------------------------
 
 
@@ -657,6 +767,7 @@ def test_one_bad_reply_is_made_good_in_the_same_sample(fault: Any) -> None:
         assert [key for key in inputs if inputs[key].value is None] == []
         assert bench.instruments["supply"].connection.generation == generation + 1
         assert inputs["supply_output"].value == 1.0
+        assert bench.trouble == {}
         again = await bench.read(full=False)
         assert "supply_ovp_V" in again
 
@@ -880,6 +991,15 @@ def test_every_value_was_the_answer_to_its_own_question_in_its_own_sample(seed: 
 # --- the off plan --------------------------------------------------------------------------------------------------------
 
 
+def address_in_plan(text: str) -> str:
+    from chargerd.instruments.connection import Connection
+    from chargerd.instruments.offplan import off_plan
+
+    source = Source(bench_file({"supply": text}, {"supply": "scpi-supply"}).instruments["supply"], load_dialect("scpi-supply"), Connection("supply", text, ""))
+    plan: Any = off_plan([source], run="", channel="", worker_pid=0, boot_id="", written_utc="")
+    return str(plan["outputs"][0]["address"])
+
+
 def test_the_off_plan_says_bytes_replies_and_identities_in_the_order_of_switching_off() -> None:
     async def main() -> dict[str, object]:
         bench = await made.ready()
@@ -888,12 +1008,15 @@ def test_the_off_plan_says_bytes_replies_and_identities_in_the_order_of_switchin
     with rig() as made:
         plan = json.loads(json.dumps(run(main)))
 
+    bare = [address_in_plan(text) for text in ("trace+tcp://h:1?log=x", "TCPIP::h::1::SOCKET", "ASRL/dev/ttyUSB0::INSTR", "serial:///dev/ttyS0?eol=crlf")]
+
     assert [row["name"] for row in plan["outputs"]] == ["supply", "load"]
     assert plan["outputs"][0] | {"address": ""} == {
         "name": "supply", "address": "", "terminator": "\n", "identity_query": "*IDN?", "identity": "Boathouse,Source 3A,SN1,1.0",
         "off": ["OUTP OFF"], "timeout_s": 0.5, "tries": 2,
         "verify": [{"ask": "OUTP?", "accept": ["0", "OFF"]}, {"ask": "MEAS:CURR?", "abs_below": 0.01}],
     }  # fmt: skip
+    assert bare == ["tcp://h:1", "tcp://h:1", "visa://ASRL/dev/ttyUSB0::INSTR", "serial:///dev/ttyS0?eol=crlf"]
     assert plan["outputs"][1]["off"] == ["INP OFF"]
     assert {key: plan[key] for key in ("version", "run", "channel", "worker_pid", "boot_id")} == {
         "version": 1, "run": "r", "channel": "slip-1", "worker_pid": 7, "boot_id": "b",
