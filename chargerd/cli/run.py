@@ -52,8 +52,18 @@ def run(args: argparse.Namespace) -> int:
         {name: spec.identity for name, spec in trio.bench.instruments.items()},
     )  # fmt: skip
     folder = create_run(data, head)
+    _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
     print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
     become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])])
+
+
+def _freeze_dialects(bench: Path, names: set[str], folder: Path) -> None:
+    """Copy the person's own dialect files into the run folder: a run never depends on what is edited later."""
+    for name in names:
+        own = bench.parent / "dialects" / f"{name}.yaml"
+        if own.is_file():
+            (folder / "dialects").mkdir(mode=0o750, exist_ok=True)
+            (folder / "dialects" / own.name).write_bytes(own.read_bytes())
 
 
 def become_keeper(folder: Path, worker_arguments: list[str]) -> NoReturn:

@@ -128,14 +128,14 @@ class BenchFile:
     sha256: str
 
 
-def load_bench(path: Path | str) -> BenchFile:
-    """Read and check one bench file.
+def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
+    """Read and check one bench file. `content`: a frozen copy, see `read_marked`.
 
     Raises:
         BenchError: with every fault, each as `file:line:column: what; what to write instead`.
     """
     faults = Faults()
-    marked = read_marked(Path(path), faults)
+    marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
     channels = {name: _channel(name, given, instruments, faults) for name, given in values.named("channels").items()}

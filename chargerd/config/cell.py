@@ -87,14 +87,14 @@ class CellFile:
     sha256: str
 
 
-def load_cell(path: Path | str) -> CellFile:
-    """Read and check one cell file.
+def load_cell(path: Path | str, content: bytes | None = None) -> CellFile:
+    """Read and check one cell file. `content`: a frozen copy, see `read_marked`.
 
     Raises:
         ProfileError: with every fault, each as `file:line:column: what; what to write instead`.
     """
     faults = Faults()
-    marked = read_marked(Path(path), faults)
+    marked = read_marked(Path(path), faults, content)
     values = read_group(CELL, root_of(marked, faults, ProfileError), "", faults)
     _check(values, faults)
     faults.raise_as(ProfileError)

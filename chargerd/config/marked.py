@@ -93,12 +93,14 @@ class MarkedFile:
     sha256: str
 
 
-def read_marked(path: Path, faults: Faults) -> MarkedFile:
-    """Read one file into a tree. Never raises: what is wrong is added to `faults`, and `root` is None when nothing is usable."""
+def read_marked(path: Path, faults: Faults, content: bytes | None = None) -> MarkedFile:
+    """Read one file into a tree. Never raises: what is wrong is added to `faults`, and `root` is None when nothing is usable.
+
+    `content`: these bytes instead of the file's own (a run's frozen copy); `path` then only names them in messages.
+    """
     top = Place(str(path), 1, 1)
     try:
-        with path.open("rb") as stream:
-            raw = stream.read(BYTES_MAX + 1)
+        raw = _bytes_of(path) if content is None else content
     except OSError as error:
         faults.add(top, f"cannot be read: {error.strerror or error}", "check the name and who may read it")
         return MarkedFile(path, None, "", "")
@@ -119,6 +121,11 @@ def root_of(marked: MarkedFile, faults: Faults, error: type[FileFaultsError]) ->
         faults.raise_as(error)
     assert marked.root is not None, "a file without a root has a fault"
     return marked.root
+
+
+def _bytes_of(path: Path) -> bytes:
+    with path.open("rb") as stream:
+        return stream.read(BYTES_MAX + 1)
 
 
 def _decoded(raw: bytes, top: Place, faults: Faults) -> str | None:

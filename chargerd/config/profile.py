@@ -65,14 +65,14 @@ class ProfileFile:
                 yield item
 
 
-def load_profile(path: Path | str) -> ProfileFile:
-    """Read and check one profile.
+def load_profile(path: Path | str, content: bytes | None = None) -> ProfileFile:
+    """Read and check one profile. `content`: a frozen copy, see `read_marked`.
 
     Raises:
         ProfileError: with every fault, each as `file:line:column: what; what to write instead`.
     """
     faults = Faults()
-    marked = read_marked(Path(path), faults)
+    marked = read_marked(Path(path), faults, content)
     values = read_group(PROFILE, root_of(marked, faults, ProfileError), "", faults)
     items = tuple(_item(str(number), given, faults) for number, given in enumerate(values.items("steps"), 1))
     faults.raise_as(ProfileError)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -44,11 +43,8 @@ class FrozenRun:
 def open_run(folder: Path, *, simulated: bool = False) -> FrozenRun:
     """Read a run's frozen files. Raises JournalError when they are missing or were changed, ProfileError, BenchError."""
     head = read_run(folder)
-    with tempfile.TemporaryDirectory(prefix="chargerd-") as scratch:
-        paths = {}
-        for kind, frozen in (("cell", head.cell), ("bench", head.bench), ("profile", head.profile)):
-            paths[kind] = Path(scratch) / f"{kind}.yaml"
-            paths[kind].write_text(frozen.text, encoding="utf-8")
-        cell, bench, profile = load_cell(paths["cell"]), load_bench(paths["bench"]), load_profile(paths["profile"])
-        plan = build_plan(profile, cell, bench, head.channel)
+    cell = load_cell(folder / "cell.yaml", head.cell.text.encode())
+    bench = load_bench(folder / "bench.yaml", head.bench.text.encode())
+    profile = load_profile(folder / "profile.yaml", head.profile.text.encode())
+    plan = build_plan(profile, cell, bench, head.channel)
     return FrozenRun(folder.resolve(), head, cell, bench, profile, bench.channels[head.channel], plan, simulated)

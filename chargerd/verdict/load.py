@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TypeVar
 
 from chargerd.config.bench import BenchFile, load_bench
@@ -90,17 +89,13 @@ def sample_of(row: ReadingRow) -> Sample:
         raise JournalError(f"{row.path}: row {row.seq}: {error}") from error
 
 
-def _frozen(file: Frozen, which: str, load: Callable[[Path], T], faults: list[str]) -> T | None:
-    """Read one of the frozen files; the loaders read files, so it becomes one for a moment."""
-    with TemporaryDirectory(prefix="chargerd-verdict-") as directory:
-        path = Path(directory) / f"{which}.yaml"
-        path.write_text(file.text, encoding="utf-8")
-        try:
-            return load(path)
-        except FileFaultsError as error:
-            told = error.faults[0].removeprefix(f"{directory}/")
-            faults.append(f"the frozen {which} file cannot be read by this version ({told}): what it says is not used")
-            return None
+def _frozen(file: Frozen, which: str, load: Callable[[Path, bytes], T], faults: list[str]) -> T | None:
+    """Read one of the frozen files."""
+    try:
+        return load(Path(f"{which}.yaml"), file.text.encode())
+    except FileFaultsError as error:
+        faults.append(f"the frozen {which} file cannot be read by this version ({error.faults[0]}): what it says is not used")
+        return None
 
 
 def rating_of(cell: CellFile) -> Rating:
