@@ -289,11 +289,11 @@ def test_a_second_signal_does_not_wait(tmp_path: Path, supply: Responder, second
 
 
 def test_a_terminal_that_hangs_up_twice_is_one_request(tmp_path: Path, supply: Responder) -> None:
-    snippet = ORDERLY.replace("orderly)", "lambda *_: (pause(0.5), orderly()))")
+    snippet = ORDERLY.replace("orderly)", 'lambda *_: (tell("asked"), pause(0.5), orderly()))')
     with KeptWorker(tmp_path, snippet) as kept:
         kept.wait_told("ready")
         kept.process.send_signal(signal.SIGHUP)
-        kept.process.send_signal(signal.SIGCONT)
+        kept.wait_told("asked")  # two pending signals of one kind would be one
         kept.process.send_signal(signal.SIGHUP)
 
         assert kept.ended() == 5
@@ -317,6 +317,18 @@ def test_other_signals_neither_stop_nor_end_the_guard(tmp_path: Path, supply: Re
         kept.process.send_signal(signal.SIGTERM)
 
         assert kept.ended() == 5
+
+
+def test_a_terminal_cannot_put_the_guard_to_sleep(tmp_path: Path, supply: Responder) -> None:
+    """By the kernel's own list: it never stops a process group without a parent in its session, so sending proves nothing."""
+    del supply
+    with KeptWorker(tmp_path, ORDERLY) as kept:
+        kept.wait_told("ready")
+        status = Path(f"/proc/{kept.process.pid}/status").read_text(encoding="ascii")
+        ignored = int(next(line for line in status.splitlines() if line.startswith("SigIgn:")).split()[1], 16)
+
+    for number in (signal.SIGTSTP, signal.SIGTTIN, signal.SIGTTOU):
+        assert ignored >> (number - 1) & 1, number
 
 
 def test_ctrl_c_at_a_terminal_reaches_the_worker_once_through_the_keeper(tmp_path: Path, supply: Responder) -> None:
