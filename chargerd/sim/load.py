@@ -38,7 +38,6 @@ class Load(Panel):
         current_max_A: float = 10.0,
         working_voltage_min_V: float = 0.0,
         lead_ohm: float = 0.02,
-        keeps_switch_at_reset: bool = False,
         seed: int = 0,
     ) -> None:
         """A load wired to `node`.
@@ -49,7 +48,6 @@ class Load(Panel):
             current_max_A: largest current set-point.
             working_voltage_min_V: it lets go below this voltage at its own terminals.
             lead_ohm: both leads.
-            keeps_switch_at_reset: some models leave the input as it is at `*RST`.
             seed: of the noise.
         """
         self.ocp_tripped = self.uvp_tripped = False
@@ -68,7 +66,6 @@ class Load(Panel):
             "uvp_enabled": Setting(default=False),
         }
         super().__init__(name, node, settings, seed=seed)
-        self.keeps_switch_at_reset = keeps_switch_at_reset
         self.accuracy = {
             "voltage_V": Accuracy(noise=0.0005, resolution=0.0001),
             "current_A": Accuracy(noise=0.0003, resolution=0.0001),

@@ -63,6 +63,7 @@ class Node:
         self._look = self._terminals
         self._agenda: list[tuple[float, int, Callable[[float], None]]] = []
         self._agenda_count = 0
+        self._is_acting = False
         self._leads_open = False
         self.changed()
 
@@ -75,10 +76,11 @@ class Node:
 
     def advance_to(self, now_s: float) -> None:
         """Let everything happen that is due by `now_s`; the cell stays at the last grid point before it."""
-        while self._agenda and self._agenda[0][0] <= now_s:
+        while not self._is_acting and self._agenda and self._agenda[0][0] <= now_s:
             at_s, _, action = heapq.heappop(self._agenda)
-            self._step_to(at_s)
+            self._is_acting = True  # an action that arrives at its instant must not let a later one go first
             action(at_s)
+            self._is_acting = False
         self._walk_grid(now_s)
 
     def arrive(self, now_s: float) -> None:

@@ -46,6 +46,10 @@ def test_what_happens_does_not_depend_on_who_looks_or_when() -> None:
     assert state_after([1.0 * k for k in range(4000)]) == unseen
     assert state_after([13.37, 13.37, 2500.001, 3000.9]) == unseen
 
+    tripped_s = unseen[-1]
+
+    assert state_after([tripped_s + 0.0003]) == unseen
+
 
 def test_over_voltage_trips_to_the_millisecond_between_two_looks() -> None:
     node, supply, _ = rig()
@@ -139,6 +143,16 @@ def test_what_is_scheduled_happens_then_even_if_nobody_looks_until_later() -> No
 
     assert supply.energised() == [(0.0, 10.5)]
     assert node.charge_in_C == pytest.approx(10.5)
+
+
+def test_what_is_scheduled_for_one_instant_happens_in_the_order_it_was_scheduled() -> None:
+    node, supply, _ = rig()
+    charge(supply, 2.6, 1.0)
+    for value in (1.9, 1.8, 1.7):
+        node.schedule(10.5, lambda at_s, value=value: supply.set("voltage_set_V", value, at_s))  # type: ignore[misc]
+    node.advance_to(11.0)
+
+    assert supply.voltage_set_V == 1.7
 
 
 def test_without_remote_sense_the_drop_of_the_leads_is_missing_at_the_cell() -> None:

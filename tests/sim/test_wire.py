@@ -194,6 +194,17 @@ def test_a_trip_that_was_cleared_before_anybody_looked_is_still_an_event() -> No
     assert str(int(ask(peer, "STAT:QUES?")) & 512) == "512"
 
 
+def test_regulation_that_came_and_went_between_two_looks_is_still_an_event() -> None:
+    world = bench()
+    peer, panel = world.peers["supply"], world.panels["supply"]
+    ask(peer, "VOLT 1.6;CURR 3;OUTP ON")
+    ask(peer, "STAT:QUES?", 1.0)
+    panel.set("current_set_A", 0.01, 2.0)
+    panel.set("current_set_A", 3.0, 3.0)
+
+    assert ask(peer, "STAT:QUES:COND?;EVEN?", 4.0) == "2;1"
+
+
 # -- protections over the wire ------------------------------------------------------------------------------------
 
 

@@ -42,6 +42,8 @@ def test_a_copy_goes_on_as_the_original_would_and_does_not_touch_it() -> None:
     twin = world.copy()
     twin_replies, twin_report = talk(twin, 60.0), twin.report(600.0)
 
+    assert world.nodes["cell"].cell is not twin.nodes["cell"].cell
+    assert world.nodes["cell"].cell._constants is twin.nodes["cell"].cell._constants  # type: ignore[union-attr]
     assert world.report(50.3) == before
     assert talk(world, 60.0) == twin_replies
     assert world.report(600.0) == twin_report
