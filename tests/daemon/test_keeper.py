@@ -131,6 +131,15 @@ def test_every_failure_of_the_worker_ends_in_verified_off_in_time(tmp_path: Path
         assert "all outputs are off, verified" in kept.said()
 
 
+def test_a_closed_pipe_is_not_waited_out_as_a_silence(tmp_path: Path, supply: Responder) -> None:
+    with KeptWorker(tmp_path, 'limits(); beat(); tell("last"); os.close(BEATS); pause(60)', patience_s=30.0) as kept:
+        last_s = kept.wait_told("last")
+
+        assert kept.ended() == keeper.EXIT_OFF_VERIFIED
+        assert supply.off_s - last_s <= keeper.KILL_S + OFF_BOUND_S
+        assert "closed its pipe without saying done" in kept.said()
+
+
 def test_a_missing_value_is_tolerated_and_then_is_not(tmp_path: Path, supply: Responder) -> None:
     snippet = 'limits(age_max_s=0.6); beat(); tell("last"); beat_on(voltage_V=None)'
     with KeptWorker(tmp_path, snippet) as kept:
@@ -383,7 +392,9 @@ def test_a_terminal_that_goes_away_makes_safe(tmp_path: Path, supply: Responder)
 @pytest.mark.parametrize("closed", ["2>&-", "0<&- 2>&-", "0<&- 1>&- 2>&-"])
 def test_closed_standard_streams_do_not_matter(tmp_path: Path, supply: Responder, closed: str) -> None:
     prefix = ("/bin/sh", "-c", f'exec "$@" {closed}', "sh")
-    with KeptWorker(tmp_path, "limits(); beat(); sys.exit(0)", prefix=prefix) as kept:
+    # the worker can write to its own streams: none of them is closed, nor one of the keeper's pipes
+    snippet = 'os.write(1, b"x"); os.write(2, b"x"); limits(); beat(); sys.exit(0)'
+    with KeptWorker(tmp_path, snippet, prefix=prefix) as kept:
         assert kept.ended() == keeper.EXIT_OFF_VERIFIED
         assert not supply.is_on
         assert "all outputs are off, verified" in kept.said()
