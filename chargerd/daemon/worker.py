@@ -198,6 +198,8 @@ class Worker:
             cell_ledger.gas(utc, run.folder.name, life.engine.memory.gas_total_Ah)
         if self._keeper is not None:
             self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
+        if state is State.IDLE:
+            raise RefusedError(f"not started: {life.engine.memory.reason}")
         return state
 
     async def _prove(self, bench: ChannelBench, engine: Engine) -> None:
