@@ -17,7 +17,7 @@ from typing import Any
 import jsonschema
 import pytest
 from status_broker import DEADLINE_S, Broker, Gate, Listener, free_port, wait_until
-from status_samples import OFF_OUTPUT, SUBJECT, sample
+from status_samples import SUBJECT, sample
 
 from chargerd.core.events import Tripped
 from chargerd.status.mailbox import EVENTS_MAX
@@ -105,7 +105,7 @@ def test_no_event_is_lost_when_the_broker_is_killed_and_restarted(
 ) -> None:
     before = listen(broker.port)
     publisher = publish(gate.port)
-    publisher.offer(sample())
+    publisher.offer(sample(valid_for_s=600.0))
     for number in range(20):
         publisher.event(event(number))
     wait_until(lambda: len(before.payloads("/event")) == 20, "the first events are delivered")
@@ -129,6 +129,7 @@ def test_no_event_is_lost_when_the_broker_is_killed_and_restarted(
     assert publisher.state().lost_events == 0
     # The broker kept nothing: the last status is there again without a new one having been offered.
     wait_until(lambda: last(after, "/status") is not None, "the last status is there again")
+    assert last(after, "/status")["unknown_since"] is None
     assert last(after, "/online")["online"] is True
 
 
@@ -195,8 +196,7 @@ def test_a_clean_close_says_stopped_after_the_final_status_and_leaves_no_will(
     publisher = publish(broker.port)
     publisher.offer(sample())
     wait_until(lambda: publisher.state().sent_statuses == 1, "the status is confirmed")
-    publisher.offer(sample(seq=8))  # waits its turn when close comes
-    publisher.offer(sample(seq=9, state="COMPLETE", output=OFF_OUTPUT))
+    publisher.offer(sample(seq=9))  # nothing new in it: it waits its turn when close comes
     publisher.event(event(1))
 
     assert publisher.close(DEADLINE_S) is True
@@ -350,7 +350,9 @@ def test_a_publisher_never_started_takes_offers_and_closes(capfd: pytest.Capture
 
 
 @pytest.mark.peer
-def test_an_outage_prints_nothing(broker: Broker, publish: Publish, capfd: pytest.CaptureFixture[str]) -> None:
+def test_an_outage_is_filed_and_neither_printed_nor_logged(
+    broker: Broker, publish: Publish, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+) -> None:
     publisher = publish(broker.port)
     publisher.offer(sample())
     wait_until(lambda: publisher.state().sent_statuses == 1, "the status is confirmed")
@@ -361,7 +363,22 @@ def test_an_outage_prints_nothing(broker: Broker, publish: Publish, capfd: pytes
     publisher.close(DEADLINE_S)
 
     assert capfd.readouterr() == ("", "")
+    assert caplog.record_tuples == []
     assert publisher.state().troubles
+
+
+def test_what_the_library_and_the_loop_complain_of_is_filed(
+    publish: Publish, caplog: pytest.LogCaptureFixture
+) -> None:
+    publisher = publish(free_port())
+    wait_until(lambda: publisher._loop is not None, "the loop runs")
+    assert publisher._loop is not None
+    publisher._logger.warning("there are %d pending calls", 11)
+    publisher._loop.call_soon_threadsafe(int, "no number")
+    wait_until(lambda: "no number" in str(publisher.state().troubles), "the complaint is filed")
+
+    assert any("there are 11 pending calls" in trouble for trouble in publisher.state().troubles)
+    assert caplog.record_tuples == []
 
 
 def tool(name: str, *arguments: str) -> None:
