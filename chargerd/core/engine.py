@@ -281,8 +281,10 @@ class Engine:
 
     def _begin_step(self, now_s: float, events: list[Event]) -> None:
         m = self.memory
+        direction = self._bounds.direction
         self._enter()
-        m.live = False
+        # An output that goes on in the same direction stays on: only its set-points change. Any other goes off.
+        m.live = m.live and self._bounds.direction == direction
         m.step_started_s = now_s
         m.step_paused_s = 0.0
         m.confirmed.clear()
