@@ -49,6 +49,14 @@ def run(main: Callable[[], Awaitable[T]]) -> T:
         return runner.run(body())
 
 
+async def pass_time(seconds: float) -> None:
+    """Let the loop's clock go on; on the jumping one this waits for nothing."""
+    loop = asyncio.get_running_loop()
+    done = loop.create_future()
+    loop.call_later(seconds, done.set_result, None)
+    await done
+
+
 def spec(name: str, address: str, dialect: str, identity: str, timeout_s: float = 0.5) -> InstrumentSpec:
     is_output = name in ("supply", "load")
     return InstrumentSpec(

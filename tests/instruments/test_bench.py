@@ -12,15 +12,15 @@ import pytest
 
 from chargerd.config.bench import ChannelSpec, load_bench
 from chargerd.core.reading import Measured, Quality
-from chargerd.errors import BenchError, InstrumentError, LinkClosedError, LinkError
+from chargerd.errors import BenchError, InstrumentError, LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.bench import ChannelBench
-from chargerd.instruments.connection import WrongIdentityError
+from chargerd.instruments.connection import Connection, WrongIdentityError
 from chargerd.instruments.dialect import load_dialect
 from chargerd.instruments.roles import Load, Source
 from chargerd.instruments.transports.memory import PEERS
-from chargerd.instruments.transports.registry import parse_address
+from chargerd.instruments.transports.registry import open_link, parse_address
 from chargerd.sim.faults import forever, once
-from tests.instruments.rig import LIMITS, OFF, Rig, bench_file, charge, discharge, rig, run
+from tests.instruments.rig import LIMITS, OFF, Rig, bench_file, charge, discharge, pass_time, rig, run
 
 QUERIES_ONLY = {"*IDN?"}
 
@@ -94,15 +94,39 @@ def test_an_identity_swapped_during_the_run_stops_every_write_at_the_first_new_l
         assert set(made.said("supply")[before + 1 :]) == QUERIES_ONLY
 
 
+def test_nothing_but_the_identity_question_leaves_before_the_identity_is_proven() -> None:
+    async def main() -> None:
+        connection = Connection("supply", f"memory://{made.prefix}supply", "Boathouse,Source 3A,SN1,1.0")
+        for work in (lambda: connection.ask("VOLT?", str), lambda: connection.tell("OUTP OFF"), connection.identify):
+            with pytest.raises(LinkClosedError):
+                await work()
+        arm(made, "supply", once("replace", header="*IDN?", text="1.75"))
+        with pytest.raises(LinkGarbledError):
+            await connection.reopen()
+        connection._link = await open_link(connection.address, deadline_s=1.0)  # a clean link whose far end nobody asked
+        for work in (
+            lambda: connection.ask("VOLT?", str), lambda: connection.tell("OUTP OFF"),
+            lambda: connection.ask_all([b"VOLT?"]), lambda: connection.ask_together(["VOLT?", "CURR?"]),
+        ):  # fmt: skip
+            with pytest.raises(LinkClosedError, match="identity is not proven"):
+                await work()
+        await connection.identify()
+        assert await connection.ask("OUTP?", str) == "0"
+
+    with rig() as made:
+        run(main)
+        assert made.said("supply") == ["*IDN?", "*IDN?", "OUTP?"]
+
+
 def test_the_identity_is_asked_again_at_full_readings_after_a_minute() -> None:
     async def main() -> tuple[int, int]:
         bench = await made.ready()
         first = made.said("supply").count("*IDN?")
         await bench.read(full=True)
-        await asyncio.sleep(59.0)
+        await pass_time(59.0)
         await bench.read(full=True)
         assert made.said("supply").count("*IDN?") == first
-        await asyncio.sleep(2.0)
+        await pass_time(2.0)
         await bench.read(full=True)
         return first, made.said("supply").count("*IDN?")
 
@@ -710,7 +734,7 @@ def test_regulation_is_read_in_every_convention(supply: str, dialect: str) -> No
         await bench.apply_raise(charge(1.85, 0.10))
         seen.append((await bench.read(full=False))["supply_regulated"].value)
         await bench.apply_reduction(charge(1.60, 0.10))
-        await asyncio.sleep(600)
+        await pass_time(600)
         await bench.apply_reduction(charge(1.55, 0.10))
         await bench.apply_raise(charge(1.7, 2.0))
         seen.append((await bench.read(full=False))["supply_regulated"].value)
@@ -791,7 +815,7 @@ def test_an_instrument_that_stays_bad_is_absent_with_a_growing_age_within_bounde
             assert (bad.value, bad.quality) == (None, Quality.ABSENT)
             ages.append(bad.age_s)
             assert inputs["thermometer_temperature_degC"].value is not None
-            await asyncio.sleep(1.0)
+            await pass_time(1.0)
         assert ages == sorted(ages)
         assert ages[-1] >= 3.0
         assert "supply" in bench.trouble
@@ -808,7 +832,7 @@ def test_an_instrument_that_comes_back_is_used_again() -> None:
         arm(made, "supply", forever("hang", for_s=7.5))
         for _ in range(3):
             assert (await bench.read(full=False))["supply_voltage_V"].value is None
-            await asyncio.sleep(2.0)
+            await pass_time(2.0)
         inputs = await bench.read(full=False)
         assert inputs["supply_voltage_V"].value is not None
         assert inputs["supply_voltage_set_V"].value == 1.85
@@ -992,7 +1016,6 @@ def test_every_value_was_the_answer_to_its_own_question_in_its_own_sample(seed: 
 
 
 def address_in_plan(text: str) -> str:
-    from chargerd.instruments.connection import Connection
     from chargerd.instruments.offplan import off_plan
 
     source = Source(bench_file({"supply": text}, {"supply": "scpi-supply"}).instruments["supply"], load_dialect("scpi-supply"), Connection("supply", text, ""))

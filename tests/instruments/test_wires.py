@@ -13,7 +13,7 @@ from chargerd.sim.faults import forever, once
 from chargerd.sim.jump_clock import JumpLoop
 from chargerd.sim.serve import Bench as Served
 from chargerd.sim.world import boathouse_bench
-from tests.instruments.rig import DIALECTS, LIMITS, OFF, bench_file, charge, discharge, rig, run
+from tests.instruments.rig import DIALECTS, LIMITS, OFF, bench_file, charge, discharge, pass_time, rig, run
 
 WIRES: dict[str, tuple[str, str]] = {"tcp": ("tcp", "{}"), "serial": ("pty", "serial://{}?baud=115200"), "visa": ("pty", "visa://ASRL{}::INSTR")}
 
@@ -39,7 +39,7 @@ async def hours(wire: str, samples: int) -> dict[str, Any]:
     for demand in (charge(), discharge()):
         assert [row.verified for row in await bench.apply_raise(demand)] == [True]
         for turn in range(samples):
-            await asyncio.sleep(5.0)
+            await pass_time(5.0)
             inputs = await bench.read(full=turn % 12 == 0)
             missing += sum(item.value is None for item in inputs.values())
         assert [row.verified for row in await bench.apply_reduction(OFF)] == [True]
@@ -133,9 +133,9 @@ def test_one_reply_in_a_hundred_lost_makes_no_trouble_in_ten_hours(seed: int) ->
             demand = charge()
             if turn % 60 == 59:
                 failures += sum(not row.verified for row in await bench.apply_reduction(OFF))
-                await asyncio.sleep(1.0)
+                await pass_time(1.0)
             failures += sum(not row.verified for row in await bench.apply_raise(demand))
-            await asyncio.sleep(5.0)
+            await pass_time(5.0)
             inputs = await bench.read(full=turn % 12 == 0)
             for key, item in inputs.items():
                 missed[key] = missed.get(key, 0) + 1 if item.value is None else 0
