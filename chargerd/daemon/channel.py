@@ -167,7 +167,8 @@ class Channel:
             if not switched:
                 break
             self._full_due_s = 0.0
-        self._next_reading_s = self.engine.deadline_s()
+        # On the same grid as `elapsed_s`: one rounding error above it would be due for ever and never taken.
+        self._next_reading_s = round(self.engine.deadline_s(), 3)
         if self._rows_since_checkpoint >= CHECKPOINT_ROWS:
             self._rows_since_checkpoint = 0
             self.journal.checkpoint(self.elapsed_s(), self.clock.utc(), self.engine.memory_json())
@@ -236,7 +237,7 @@ class Channel:
         for record in observed:
             self._command(record)
             if record.what == "off" and not record.verified:
-                self._retry_off_s = self.elapsed_s() + RETRY_OFF_S
+                self._retry_off_s = round(self.elapsed_s() + RETRY_OFF_S, 3)
             self.all_off = record.what == "off" and record.verified and self._retry_off_s is None
 
     def _write(self, record: Record, elapsed_s: float, utc: str) -> None:
