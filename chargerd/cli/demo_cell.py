@@ -183,7 +183,7 @@ def _subject(run: FrozenRun) -> Subject:
 
 def _questions(world: World) -> int:
     """Questions the instruments have answered so far, by their own wire books."""
-    return sum(peer.replies for peer in world.peers.values())
+    return sum(peer.answers for peer in world.peers.values())
 
 
 def _throttled(tell: Queue[Any]) -> Callable[[Any], None]:

@@ -273,7 +273,7 @@ class Peer:
         self.faults = FaultPlan(self, seed)
         self.latency_s = latency_s
         self.messages = 0
-        self.replies = 0
+        self.replies = self.answers = 0
         self.log: list[Exchange] = []
         self._keeps_log = keeps_log
         self._only = Session(self)
@@ -300,6 +300,8 @@ class Peer:
         if dropped is not None:
             sent = []
         self.replies += bool(sent)
+        if sent and reply is not None:
+            self.answers += reply.count(";") + 1  # a message may ask several questions
         if self._keeps_log:
             self.log.append(Exchange(now_s, message, b"".join(part for _, part in sent)))
         if dropped is not None:

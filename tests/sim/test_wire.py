@@ -333,3 +333,11 @@ def test_the_wire_log_holds_every_exchange_with_its_time() -> None:
 
     assert [tuple(entry) for entry in peer.log] == [(1.0, "VOLT 1.5", b""), (2.0, "VOLT?", b"+1.50000E+00\n")]
     assert (peer.messages, peer.replies) == (2, 1)
+
+
+def test_every_question_of_a_message_is_counted_as_answered() -> None:
+    peer = bench().peers["supply"]
+    ask(peer, "VOLT?;CURR?;:OUTP?", 1.0)
+    ask(peer, "VOLT 1.0", 2.0)
+
+    assert (peer.messages, peer.replies, peer.answers) == (2, 1, 3)
