@@ -45,6 +45,8 @@ class Responder:
         self.greeting = greeting
         self.is_on = True
         self.received: list[tuple[float, str]] = []
+        self._sessions = 0
+        self.most_sessions = 0
         self._something_came = threading.Condition()
         self._closing = threading.Event()
         self._fds: list[int] = []
@@ -110,6 +112,14 @@ class Responder:
                 threading.Thread(target=self._serve_tcp, args=(connection,), daemon=True).start()
 
     def _serve_tcp(self, connection: socket.socket) -> None:
+        with self._something_came:
+            self._sessions += 1
+            self.most_sessions = max(self.most_sessions, self._sessions)
+        self._talk(connection)
+        with self._something_came:
+            self._sessions -= 1
+
+    def _talk(self, connection: socket.socket) -> None:
         with connection, contextlib.suppress(OSError):
             if self.greeting:
                 connection.sendall(self.greeting.encode())
