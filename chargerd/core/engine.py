@@ -27,7 +27,7 @@ from chargerd.core.events import (
     Tripped,
 )
 from chargerd.core.gas import tafel_current_A, threshold_V
-from chargerd.core.interruption import due, take_interruption
+from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Protection, Trip, missing_inputs
 from chargerd.core.memory import Memory, memory_from_json
 from chargerd.core.observation import Observation, Observer
@@ -292,13 +292,11 @@ class Engine:
         self._protection.start_step()
         opening = m.opening
         opening.open_s = None
-        opening.next_s = None
+        opening.next_s = first_due_s(now_s, self.step.interrupt)
         if self.step.kind in CHARGING:
             m.gas_before_Ah += m.gas.charge_Ah
             m.gas = type(m.gas)()
             m.plateau = type(m.plateau)()
-        if self.step.interrupt is not None:
-            opening.next_s = round(now_s + self.step.interrupt.every_s, 3)
         activity = ACTIVITY[self.step.kind].value
         current_A = self.step.current_A or None
         events.append(StepStarted(self.step.number, m.position.round, activity, self.voltage_set_V, current_A))
@@ -345,9 +343,8 @@ class Engine:
         if m.paused_at_s is not None:
             m.step_paused_s += now_s - m.paused_at_s
             m.paused_at_s = None
-        interrupt = self.step.interrupt
         m.opening.open_s = None
-        m.opening.next_s = None if interrupt is None else round(now_s + interrupt.every_s, 3)
+        m.opening.next_s = first_due_s(now_s, self.step.interrupt)
 
     def _hold(self, now_s: float) -> None:
         """Freeze timers and counters until the run goes on."""

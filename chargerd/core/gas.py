@@ -79,8 +79,9 @@ class GasMeter:
         self, elapsed_s: float, voltage_V: float, ir_free_V: float, current_A: float, threshold_V: float, tafel_A: float,
         *, current_min_A: float, capacitance_F: float, on_plateau: bool,
     ) -> None:  # fmt: skip
-        """Take one reading of a charge."""
+        """Take one reading of a charge. No more than the whole charging current can go into gas."""
         charging = current_A > current_min_A
+        tafel_A = min(tafel_A, max(current_A, 0.0))
         dt_s = 0.0 if self.last_s is None else elapsed_s - self.last_s
         was, was_terminal = self.flag, self.flag_terminal
         self.flag, self.above_since_s = _flag(was, self.above_since_s, elapsed_s, ir_free_V, threshold_V, charging)

@@ -8,6 +8,8 @@ from chargerd.core.memory import Memory
 from chargerd.core.observation import Observation
 from chargerd.core.program import Interrupt, Step
 
+FIRST_AFTER_S = 10.0
+"""The first interruption of a charge comes this soon: until then R_int = 0 takes the ohmic drop for gassing."""
 RESISTANCE_MAX_OHM = 100.0
 """Above this it is an open lead, not a cell."""
 
@@ -19,6 +21,11 @@ def ir_free_V(memory: Memory, voltage_V: float, current_A: float, now_s: float) 
     if now_s - memory.resistance_s > RESISTANCE_AGE_MAX_S:
         return voltage_V
     return voltage_V - current_A * memory.resistance_ohm
+
+
+def first_due_s(now_s: float, interrupt: Interrupt | None) -> float | None:
+    """Return when the first interruption of a step beginning (or going on) at `now_s` is due, None when it has none."""
+    return None if interrupt is None else round(now_s + min(FIRST_AFTER_S, interrupt.every_s), 3)
 
 
 def due(memory: Memory, step: Step, seen: Observation, now_s: float) -> bool:

@@ -198,8 +198,19 @@ def test_a_trip_goes_before_an_end_reached_at_the_same_reading():
 
 def interrupted_engine() -> Engine:
     engine = energised(plan_of(charge_step(interrupt=Interrupt(300.0, 1.0))))
+    engine.memory.opening.next_s = 300.0  # the first comes after 10 s; these tests look at a later one
     charging(engine, 295.0, voltage_V=1.60)
     return engine
+
+
+def test_the_first_interruption_comes_ten_seconds_into_a_charge():
+    engine = energised(plan_of(charge_step(interrupt=Interrupt(300.0, 1.0))))
+    charging(engine, 5.0)
+    assert engine.deadline_s() == 10.0
+
+    charging(engine, 10.0)
+
+    assert engine.demand().activity is Activity.INTERRUPTION
 
 
 def run_interruption(engine: Engine, at_s: float, before_V: float, first_V: float, end_V: float) -> ResistanceMeasured:

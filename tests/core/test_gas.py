@@ -115,3 +115,11 @@ def test_after_a_plateau_all_current_is_gas():
 
     assert meter.plateau_Ah == pytest.approx(0.2)
     assert meter.charge_Ah == pytest.approx(0.2)
+
+
+def test_no_more_than_the_whole_current_can_be_gas():
+    meter = GasMeter()
+    feed(meter, 0.0, 2.8, current_A=1.0)
+    feed(meter, 3600.0, 2.8, current_A=1.0)
+
+    assert meter.tafel_Ah == pytest.approx(1.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
 from chargerd import ENGINE_VERSION, __version__
@@ -10,10 +11,12 @@ from chargerd.config.cell import load_cell
 from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
 from chargerd.core.events import Event, Record
+from chargerd.core.plan import Plan
 from chargerd.core.reading import Reading
 from chargerd.journal.rowcheck import utc_text
 from chargerd.journal.runfolder import Frozen, RunHead, create_run
 from chargerd.journal.writer import JournalWriter
+from chargerd.sim.cell import Cell
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.rehearsal import Rehearsal
 
@@ -60,16 +63,23 @@ def write_run(data: Path, cell_name: str, fixture: str, *, profile: str = PROFIL
     """Write the run folder of that boathouse cell and return it."""
     profile_path = data / "profile.yaml"
     profile_path.write_text(profile, encoding="utf-8")
-    cell = load_cell(BOATHOUSE / "cells" / f"{cell_name}.yaml")
-    bench = load_bench(BOATHOUSE / "bench.yaml")
-    written = load_profile(profile_path)
+    cell = BOATHOUSE / "cells" / f"{cell_name}.yaml"
+    return write_run_of(data, cell, BOATHOUSE / "bench.yaml", profile_path, make_cell(fixture), until_s=until_s)
+
+
+def write_run_of(
+    data: Path, cell_path: Path, bench_path: Path, profile_path: Path, simulated: Cell,
+    *, until_s: float = 1e6, adjust: Callable[[Plan], Plan] = lambda plan: plan,
+) -> Path:  # fmt: skip
+    """Write the run folder of a simulated cell under any three files and return it. `adjust` may change the engine's plan."""
+    cell, bench, written = load_cell(cell_path), load_bench(bench_path), load_profile(profile_path)
     plan = build_plan(written, cell, bench, "slip-1")
     head = RunHead(
         "slip-1", utc_text(BEGAN_S), __version__, ENGINE_VERSION, Frozen(cell.name, cell.text), Frozen(bench.name, bench.text),
         Frozen(written.name, written.text), {name: spec.identity for name, spec in bench.instruments.items()},
     )  # fmt: skip
     folder = create_run(data, head)
-    run = Recorded(plan, make_cell(fixture))
+    run = Recorded(adjust(plan), simulated)
     writer = run.writer = JournalWriter.create(folder, tuple(run._measure()), engine_version=ENGINE_VERSION)
     try:
         for elapsed_s, record in run.run(until_s):
