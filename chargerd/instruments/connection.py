@@ -59,11 +59,6 @@ class Connection:
         """True when whoever is at the far end of the last link opened answered the identity question rightly."""
         return self._answered
 
-    @property
-    def at_once(self) -> bool:
-        """True when replies come without waiting."""
-        return self._link is not None and self._link.at_once
-
     async def reopen(self) -> str:
         """Open a new link (closing any old one), ask who is there and compare; return the identity.
 

@@ -58,10 +58,6 @@ class Link(Protocol):
     def dirty(self) -> bool:
         """True once anything unexpected happened, or the link was closed: it will never be usable again."""
 
-    @property
-    def at_once(self) -> bool:
-        """True when replies come without waiting (a peer in this process): nothing is won by asking several at a time."""
-
     async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
         """Send one message (without line end) and return the reply (without line end), within `deadline_s` from now.
 

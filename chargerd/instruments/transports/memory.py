@@ -22,8 +22,6 @@ PEERS: dict[str, Peer] = {}
 class MemoryLink:
     """One connection to a peer. See `Link`."""
 
-    at_once = True
-
     def __init__(self, address: Address, peer: Peer, loop: asyncio.AbstractEventLoop) -> None:
         self._name = address.text
         self._terminator = address.terminator

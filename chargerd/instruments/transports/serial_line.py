@@ -76,8 +76,6 @@ _LAST: dict[str, _Bus] = {}
 class SerialLink:
     """One instrument on a port. See `Link`."""
 
-    at_once = False
-
     def __init__(self, address: Address, bus: _Bus) -> None:
         self._name = address.text
         self._terminator = address.terminator

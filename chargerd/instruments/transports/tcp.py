@@ -20,8 +20,6 @@ class TcpLink(asyncio.Protocol):
     costs one turn of the waiting task, not one for every question.
     """
 
-    at_once = False
-
     def __init__(self, address: Address, loop: asyncio.AbstractEventLoop) -> None:
         self._name = address.text
         self._terminator = address.terminator

@@ -30,11 +30,6 @@ class TraceLink:
         """As the wrapped link."""
         return self._inner.dirty
 
-    @property
-    def at_once(self) -> bool:
-        """As the wrapped link."""
-        return self._inner.at_once
-
     async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
         """See `Link.query`."""
         self._note(">", repr(message))

@@ -46,8 +46,6 @@ def _manager(library: str) -> pyvisa.ResourceManager:
 class VisaLink:
     """One session. See `Link`."""
 
-    at_once = False
-
     def __init__(self, address: Address, in_flight: InFlight | None) -> None:
         self._name = address.text
         self._address = address
