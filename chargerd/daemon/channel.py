@@ -81,7 +81,7 @@ class Channel:
     # --- asked from outside --------------------------------------------------------------------------------------------
 
     def ask(self, record: Record) -> None:
-        """Queue a command of a person or a signal (Stop, Pause, Resume); it is taken at the next pass, which begins now."""
+        """Queue a command of a person or a signal (Stop, Pause, Resume), or a Fault; it is taken at the next pass, which begins now."""
         self._asked.append(record)
         self.clock.wake()
 
@@ -201,7 +201,10 @@ class Channel:
     # --- commands and records ------------------------------------------------------------------------------------------
 
     async def _carry_out(self, record: Record) -> None:
-        if isinstance(record, Resume) and self.engine.state is State.PAUSED:
+        if isinstance(record, Fault) and self.engine.state not in OVER:
+            await self._make_safe(record)
+            self._next_reading_s = 0.0
+        elif isinstance(record, Resume) and self.engine.state is State.PAUSED:
             self._command(record)
             await self._check()
             self._next_reading_s = 0.0
