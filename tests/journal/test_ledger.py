@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chargerd.errors import InternalError, JournalError, RefusedError
@@ -203,6 +203,7 @@ def test_notes_come_back_with_their_facts(tmp_path: Path) -> None:
 
 
 @given(st.lists(st.tuples(st.sampled_from(["a", "b", "c"]), st.floats(0.0, 2.0)), max_size=12))
+@settings(max_examples=40, deadline=None)  # every row waits for the disk
 def test_lifetime_gas_is_the_sum_of_each_runs_largest_and_never_falls(
     tmp_path_factory: pytest.TempPathFactory, entries: list[tuple[str, float]]
 ) -> None:

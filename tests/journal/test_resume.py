@@ -205,6 +205,17 @@ def test_a_checkpoint_that_is_not_what_the_inputs_give_is_a_difference(folder: P
     assert replay(folder, SmallEngine, engine_version="small-2").differences == ()
 
 
+@pytest.mark.parametrize("use_checkpoints", [True, False])
+def test_time_goes_on_from_a_checkpoint_that_is_the_last_row(tmp_path: Path, use_checkpoints: bool) -> None:
+    run = begun(tmp_path)
+    run.reading()
+    run.now_s += 7.0
+    run.checkpoint()
+    run.writer.close()
+    folded = fold(run.folder, SmallEngine, engine_version=VERSION, use_checkpoints=use_checkpoints)
+    assert (folded.last_elapsed_s, folded.last_utc) == (run.now_s, run.utc())
+
+
 def test_another_engine_version_refuses(folder: Path) -> None:
     with pytest.raises(RefusedError, match="begun by engine version small-1, this is small-2"):
         fold(folder, SmallEngine, engine_version="small-2")

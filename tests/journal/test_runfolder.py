@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 import yaml
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from chargerd.core.events import Start
@@ -141,6 +141,7 @@ def test_the_run_file_gives_back_what_was_frozen(tmp_path: Path) -> None:
 
 
 @given(st.text(alphabet=st.characters(codec="utf-8"), max_size=60), st.text(alphabet="ab: \n\r\t'\"|>#-\\\ufeff", max_size=60))
+@settings(deadline=None)
 def test_any_frozen_text_comes_back_identical(one: str, other: str) -> None:
     frozen = replace(head(), cell=Frozen("a", one), bench=Frozen("b", other), identities={"supply": other})
     content = yaml.safe_load(run_text(frozen))
