@@ -184,6 +184,9 @@ class Channel:
         demand = self.engine.demand()
         if demand.energise is Energise.NONE or self.elapsed_s() > demand.valid_until_s:
             return False
+        if self.engine.memory.missing:
+            # Nothing is raised on half a reading. What is on already stays on until its lease lapses or readings come back.
+            return False
         observed = await self.bench.apply_raise(demand)
         self._observe(observed)
         return bool(observed)

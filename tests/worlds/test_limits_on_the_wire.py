@@ -7,18 +7,18 @@ to be sure (readings missing, heating over minutes, set-points read back each mi
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import pytest
 
 from chargerd.core import ends
-from chargerd.core.engine import LEASE_EXTRA_S
 from chargerd.core.events import StateChanged, Stop
 from chargerd.core.limits import CAUSES, SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
 from chargerd.core.states import State
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import Fault, forever
+from chargerd.sim.fixtures import make_cell
 from tests.worlds.programs import CYCLE, EVERY_S, charge, discharge, profile, rest
 from tests.worlds.world_bench import Act, Ran, Stage, run_world
 
@@ -44,7 +44,8 @@ class Scenario:
     at_s: float = HAPPENS_S
     takes_s: float = 0.0
     without_end: str = ""
-    more: dict[str, Any] = field(default_factory=dict)
+    stored_Ah: float = 0.5
+    ambient_degC: float = 25.0
 
 
 def lie(instrument: str, quantity: str, value: float, at_s: float = HAPPENS_S, **more: Any) -> tuple[tuple[str, Fault], ...]:
@@ -104,14 +105,14 @@ SCENARIOS: dict[str, Scenario] = {
     ),
     # At 1.457 V (open circuit 1.386 V and R0, R1, R2 with 0.15 A) and above: 10 mWh are in after less than 165 s.
     "bound-energy": Scenario(profile(charge("energy: 10 mWh", time="10 min"), rest()), at_s=206.0, without_end="energy"),
-    # With 0.7 Ah stored the cell is charged at 1.60 V and above, over a threshold of 1.50 V: the gas law sees at least
-    # 15 mA × 10^(0.1 V / 120 mV) = 102 mA, that is 1.25 × 1 % of 1.5 Ah within 661 s.
+    # In a room of 40 °C the threshold is 1.85 V - 15 K × 4 mV/K = 1.79 V; this cell stands above 1.84 V from 600 s on, where
+    # the gas law sees at least 15 mA × 10^(0.05 V / 120 mV) = 39 mA: 1.25 × 1 % of 1.5 Ah within 1731 s more.
     "bound-gas": Scenario(
-        profile(charge("gas_charge: 1 % rated", time="20 min", voltage="1.85 V"), rest()), at_s=661.0,
-        without_end="gas_charge", more={"stored_Ah": 0.7, "cell_edit": {"threshold: unmeasured": "threshold: 1.50 V"}},
+        profile(charge("gas_charge: 1 % rated", time="1 h"), rest()), at_s=2331.0, without_end="gas_charge",
+        stored_Ah=1.0, ambient_degC=40.0,
     ),
     "off-not-verified": Scenario(
-        CYCLE, happens("supply", "ignore_off", 110.0, for_s=25.0), at_s=135.0, takes_s=RETRY_OFF_S
+        CYCLE, happens("supply", "ignore_off", 120.0, for_s=15.0), at_s=120.0, takes_s=15.0 + RETRY_OFF_S
     ),
     "on-not-verified": Scenario(CYCLE, happens("supply", "ignore_on", 0.0), at_s=0.0),
     "program-fault": Scenario(CYCLE, acts=((HAPPENS_S, a_bug_of_ours),)),
@@ -133,7 +134,8 @@ NOT_HERE: dict[str, str] = {
 
 def run(tmp_path: Any, scenario: Scenario, *, with_fault: bool) -> Ran:
     faults, acts = (scenario.faults, scenario.acts) if with_fault else ((), ())
-    return run_world(tmp_path, scenario.program, faults=faults, acts=acts, latency_s=LATENCY_S, until_s=900.0, **scenario.more)
+    cell = make_cell("plover", stored_Ah=scenario.stored_Ah, ambient_degC=scenario.ambient_degC)
+    return run_world(tmp_path, scenario.program, faults=faults, acts=acts, cell=cell, latency_s=LATENCY_S)
 
 
 def off_in_time(ran: Ran, scenario: Scenario) -> None:
@@ -161,7 +163,13 @@ def test_the_cause_is_first_out_and_the_outputs_are_off_in_time(cause: str, tmp_
 
     assert [trip.cause for _, trip in ran.trips()] == [cause]
     assert (ran.state, ran.is_over) == (State.TRIPPED, True)
-    at_s = ran.trips()[0][0]
+    at_s, trip = ran.trips()[0]
+    if scenario.without_end:
+        assert trip.value is not None
+        assert trip.limit is not None
+        assert trip.value > trip.limit
+    else:
+        assert at_s >= scenario.at_s
     assert at_s - scenario.at_s <= EVERY_S + scenario.takes_s + ROUND_TRIPS * LATENCY_S
     off_in_time(ran, scenario)
 

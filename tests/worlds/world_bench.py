@@ -10,7 +10,7 @@ import asyncio
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -90,7 +90,6 @@ class Ran:
     looks: list[Look]
     heard: dict[str, list[Exchange]]
     ended_s: float
-    acted: dict[str, int] = field(default_factory=dict)
 
     @property
     def source(self) -> Panel:
@@ -206,7 +205,8 @@ def make_run(folder: Path, profile: str, bench: str, cell_file: str, cell_edit: 
     files = load_bench(paths["bench"]), load_cell(paths["cell"]), load_profile(paths["profile"])
     head = RunHead(
         next(iter(files[0].channels)), BEGAN.isoformat(timespec="milliseconds").replace("+00:00", "Z"), __version__,
-        ENGINE_VERSION, *(Frozen(file.name, file.text) for file in (files[1], files[0], files[2])),
+        ENGINE_VERSION, Frozen(files[1].name, files[1].text), Frozen(files[0].name, files[0].text),
+        Frozen(files[2].name, files[2].text),
         {name: spec.identity for name, spec in files[0].instruments.items()},
     )  # fmt: skip
     return open_run(create_run(folder, head), simulated=True)
@@ -265,22 +265,15 @@ async def _run(
     loop = asyncio.get_running_loop()
     assert isinstance(loop, JumpLoop)
     served = ServedBench(world, loop.time)
-    bench_file = frozen.bench
     if wire == "tcp":
-        addresses = await served.start()
-        for name, spec in tuple(bench_file.instruments.items()):
-            bench_file.instruments[name] = spec.at(addresses[name]) if hasattr(spec, "at") else _moved(spec, addresses[name])
+        at = await served.start()
+        moved = {name: replace(spec, address=at[name]) for name, spec in frozen.bench.instruments.items()}
+        frozen = replace(frozen, bench=replace(frozen.bench, instruments=moved))
     with peers_in_memory(world, loop.time):
         try:
             return await _drive(frozen, world, faults, acts, loop, watch_after_s, until_s, after_pass)
         finally:
             await served.close()
-
-
-def _moved(spec: object, address: str) -> object:
-    from dataclasses import replace
-
-    return replace(spec, address=address)  # type: ignore[type-var]  # any frozen dataclass
 
 
 async def _drive(
