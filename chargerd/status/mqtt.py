@@ -128,13 +128,15 @@ class Publisher:
 
     def offer(self, snapshot: Snapshot) -> None:
         """Let this be the channel's status."""
-        if self._mailbox.put_status(snapshot, time.monotonic()):
+        # With no connection there is nothing to wake for: whatever is in the mailbox is looked at once there is one.
+        if self._mailbox.put_status(snapshot, time.monotonic()) and self._connected:
             self._wake()
 
     def event(self, event: dict[str, Any]) -> None:
         """Send this event (`snapshot.make_event`) as soon as it can be sent. Do not change it afterwards."""
         self._mailbox.put_event(event)
-        self._wake()
+        if self._connected:
+            self._wake()
 
     def state(self) -> PublisherState:
         """Return how it fares."""
