@@ -256,6 +256,8 @@ class Wrong(SmallEngine):
             return ()
         if self.place == "talks" and self.taken == 12:
             return (StateChanged("a", "b"),)
+        if self.place == "talks late" and self.taken == 18:  # with nothing but outputs after it
+            return (StateChanged("a", "b"),)
         if self.place == "other" and self.taken == 10:
             return (Tripped("over-voltage"),)
         return followed
@@ -281,6 +283,7 @@ def test_a_derived_value_that_comes_out_otherwise_is_named_by_row_and_column(fol
     [
         ("silent", "step-ended", ""),
         ("talks", "", "state-changed"),
+        ("talks late", "", "state-changed"),
         ("other", "step-ended", "tripped"),
         ("command", "", "state-changed"),
     ],
