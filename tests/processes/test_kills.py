@@ -1,0 +1,90 @@
+"""kill -9 of worker, keeper and both at seeded random moments: off within the bound, record whole, run goes on.
+
+The long campaign of the same kind is `python -m tests.processes.kill_many --count 200`.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from chargerd.errors import Exit
+
+from .bench_process import Bench, events, reach, rows, states, wait_until
+from .kills import campaign, moments
+
+KILLS, SIDE_BY_SIDE, SEED = 14, 14, 20251003
+
+
+@pytest.mark.timeout(300)
+def test_kills_at_random_moments_leave_everything_off_and_a_run_that_goes_on(tmp_path: Path):
+    outcomes = campaign(moments(KILLS, SEED), tmp_path, SIDE_BY_SIDE, lambda outcome: None)
+
+    assert [] == [(str(outcome.moment), outcome.wrong) for outcome in outcomes if outcome.wrong]
+    assert {"opening", "checking", "cc", "cv", "gassing", "rest", "discharge"} == {outcome.moment.phase for outcome in outcomes}
+    assert any(outcome.was_on for outcome in outcomes)
+
+
+@pytest.mark.timeout(180)
+def test_a_run_whose_last_rows_were_torn_in_the_crash_goes_on(bench: Bench):
+    run = bench.run()
+    folder = bench.run_folder()
+    reach(run, folder, "cc")
+    os.kill(run.worker(), signal.SIGKILL)
+    assert run.wait() == Exit.KEEPER_ACTED
+    known = rows(folder, "readings.csv")
+    for name in ("readings.csv", "events.csv"):
+        with (folder / name).open("ab") as file:
+            file.write(b"%d,half a row that the power cut" % (len(rows(folder, name)) + 1))
+
+    replayed = bench.chargerd("replay", str(folder))
+    resumed = bench.resume(folder)
+
+    assert (Exit.OK, 2) == (replayed.returncode, replayed.stdout.count("left out"))
+    assert (Exit.OK, "COMPLETE") == (resumed.wait(), states(folder)[-1])
+    assert known == rows(folder, "readings.csv")[: len(known)]
+    assert Exit.OK == bench.chargerd("replay", str(folder)).returncode
+
+
+@pytest.mark.timeout(180)
+def test_what_a_killed_pair_left_on_is_found_switched_off_and_told_at_resume(bench: Bench):
+    run = bench.run()
+    folder = bench.run_folder()
+    worker = run.worker()
+    reach(run, folder, "cc")
+    wait_until(bench.is_on, "the source is on")
+    for pid in (run.keeper, worker):
+        os.kill(pid, signal.SIGKILL)
+    run.wait()
+    assert bench.is_on(), "nobody is left who could have switched it off"
+
+    first = bench.resume(folder)
+    code = first.wait()
+
+    assert Exit.REFUSED == code, first.said()
+    assert "was on and was switched off (verified)" in first.said()
+    assert not bench.is_on()
+    assert [True] == ["was on" in event["detail"]["reason"] for event in events(folder, "check-failed")]
+
+
+@pytest.mark.timeout(120)
+def test_a_run_that_was_killed_blocks_a_new_one_until_it_is_ended(bench: Bench, make_bench: Callable[..., Bench]):
+    run = bench.run()
+    folder = bench.run_folder()
+    reach(run, folder, "cc")
+    os.kill(run.worker(), signal.SIGKILL)
+    run.wait()
+
+    second = bench.run()
+    refused = second.wait()
+    closed = bench.chargerd("stop", str(folder), "--reason", "test: enough")
+    third = bench.run()
+    reach(third, bench.run_folder(), "cc")
+
+    assert (Exit.REFUSED, Exit.OK) == (refused, closed.returncode)
+    assert f"chargerd stop data/runs/{folder.name}" in second.said()
+    assert ("STOPPED", ["test: enough"]) == (states(folder)[-1], [event["detail"]["reason"] for event in events(folder, "stop")])
