@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from chargerd.core.demand import Demand, Energise
+from chargerd.core.demand import Demand, Energise, off_demand
 from chargerd.core.engine import Engine
 from chargerd.core.events import CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
 from chargerd.core.reading import Reading
@@ -194,8 +194,10 @@ class Channel:
     async def _reduce(self) -> None:
         """Off never waits: whatever the engine no longer demands goes off, also between readings."""
         demand = self.engine.demand()
-        if demand.energise is not Energise.NONE and self.elapsed_s() <= demand.valid_until_s:
-            return
+        if demand.energise is not Energise.NONE:
+            if self.elapsed_s() <= demand.valid_until_s:
+                return
+            demand = off_demand(demand.activity, demand.sample_every_s)
         observed = await self.bench.apply_reduction(demand)
         if observed:
             self._observe(observed)

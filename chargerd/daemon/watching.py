@@ -33,8 +33,9 @@ class Watching:
         self._subject = subject
         self._shows = shows
         self._announce = announce
-        self._forecast = Forecast(engine.step)
-        self._output: Output = UNKNOWN_OUTPUT
+        self._forecast = Forecast(engine.step, engine.voltage_set_V)
+        self._outputs: dict[str, Output] = {}
+        self._seen_s: list[float | None] = [None, None, None]
         self._trip: Trip | None = None
 
     def take(self, done: Pass) -> Snapshot:
@@ -49,35 +50,55 @@ class Watching:
         running = engine.memory.state == "RUNNING"
         if running:
             self._forecast.take(engine.view)
-        age_s = 0.0 if engine.memory.last_reading_s is None else max(done.elapsed_s - engine.memory.last_reading_s, 0.0)
         snapshot = make_snapshot(
             self._subject, engine.derived._replace(state=engine.memory.state), done.demand,
             seq=done.seq, utc=done.utc, elapsed_s=done.elapsed_s,
             valid_for_s=VALID_PASSES * max(done.demand.sample_every_s, 2.0),
-            reason=engine.memory.reason, ages=Ages(age_s, age_s, age_s), rounds=self._rounds(),
+            reason=engine.memory.reason, ages=self._ages(done.elapsed_s), rounds=self._rounds(),
             outlook=self._forecast.outlook() if running else NO_OUTLOOK,
-            output=self._output, trip=self._trip,
+            output=combined(self._outputs), trip=self._trip,
         )  # fmt: skip
         for show in self._shows:
             show(snapshot)
         return snapshot
 
+    def _ages(self, elapsed_s: float) -> Ages:
+        """Age of each of the three numbers: of the last reading that had it."""
+        derived, last_s = self._engine.derived, self._engine.memory.last_reading_s
+        values = (derived.voltage_V, derived.current_A, derived.temperature_degC)
+        for place, value in enumerate(values):
+            if value is not None and last_s is not None:
+                self._seen_s[place] = last_s
+        return Ages(*(None if seen_s is None else max(elapsed_s - seen_s, 0.0) for seen_s in self._seen_s))
+
     def _note(self, record: Record) -> None:
         if isinstance(record, StepStarted):
-            self._forecast = Forecast(self._engine.step)
+            self._forecast = Forecast(self._engine.step, self._engine.voltage_set_V)
         elif isinstance(record, Tripped) and self._trip is None:
             self._trip = Trip(**asdict(record))
         elif isinstance(record, Observed):
             on = record.what == "on" if record.verified else None
-            self._output = Output(on, record.verified, f"{record.instrument}: {record.text or 'read back'}")
+            self._outputs[record.instrument] = Output(on, record.verified, f"{record.instrument}: {record.text or 'read back'}")
         elif isinstance(record, CheckPassed):
-            self._output = Output(on=False, verified=True, by="reading back at the start")
+            inputs = self._engine.plan.inputs
+            off = Output(on=False, verified=True, by="reading back at the start")
+            self._outputs = {name: off for name in (inputs.source, inputs.load) if name}
 
     def _rounds(self) -> int | None:
         engine = self._engine
         items = engine.plan.program.items
         item = items[min(engine.memory.position.item, len(items) - 1)]
         return item.rounds if isinstance(item, Repeat) else None
+
+
+def combined(outputs: dict[str, Output]) -> Output:
+    """Return one output for all: on when any is, verified only when all are; what is not known of one is not known of all."""
+    worst = UNKNOWN_OUTPUT
+    for output in outputs.values():
+        if output.on or not output.verified:
+            return output
+        worst = output
+    return worst
 
 
 def is_energised(engine: Engine) -> bool:
