@@ -177,7 +177,8 @@ def test_the_times_until_off_are_those_of_the_defaults():
     assert who["the program's worker is killed"][1] == f"{plan_s:g} s"
     assert who["the keeper is killed"][1] == f"{PASS_EVERY_S:g} s + {reacts.off_s:g} s"
     assert who["Ctrl-C, terminal closed, logged out"][1] == f"{reacts.off_s:g} s, else {OFF_AFTER_MAX_S:g} s"
-    assert f"+ {reacts.off_s:g} s to switch off" in who["a reading: too high, too hot"][1]
+    seen_and_off_s = reacts.question_s + reacts.off_s
+    assert who["a reading: too high, too hot"][1] == f"one `sample_every` + {seen_and_off_s:g} s to read, switch off and verify"
     silent = who["an instrument falls silent"]
     missed_max = boathouse_plan(ROOT / "profiles" / "gentle-formation.yaml").missed_max
     assert f"every {RETRY_OFF_S:g} s" in silent[0]
