@@ -51,12 +51,12 @@ class Channel:
     """One run on one channel.
 
     `base_s` is the run-relative time at which this life of the run begins. `watch_after_s` is how long the bench is read and
-    logged after a trip or stop, with everything off.
+    logged after a trip or stop, with everything off. `pass_every_s` may be longer only where no keeper listens.
     """
 
     def __init__(
         self, engine: Engine, bench: ChannelBench, journal: JournalWriter, clock: Clock, checking: Checking,
-        watcher: Watcher, *, base_s: float = 0.0, watch_after_s: float = 0.0,
+        watcher: Watcher, *, base_s: float = 0.0, watch_after_s: float = 0.0, pass_every_s: float = PASS_EVERY_S,
     ) -> None:  # fmt: skip
         self.engine = engine
         self.bench = bench
@@ -66,6 +66,7 @@ class Channel:
         self._watcher = watcher
         self._offset_s = base_s - clock.now_s()
         self._watch_after_s = watch_after_s
+        self._pass_every_s = pass_every_s
         self._asked: list[Record] = []
         self._records: list[tuple[int, Record]] = []
         self._full_due_s = 0.0
@@ -120,7 +121,8 @@ class Channel:
         await self._check()
         while not self._is_done():
             await self._pass()
-            await self.clock.wait_until(self._wake_at_s())
+            if not self._is_done():
+                await self.clock.wait_until(self._wake_at_s())
 
     async def _check(self) -> None:
         """CHECKING: everything that must be proven before anything may be on. A failure is a reason, not a fault."""
@@ -277,7 +279,7 @@ class Channel:
 
     def _wake_at_s(self) -> float:
         """Return when the next pass is due, on the clock."""
-        due_s = min(self._next_reading_s, self.elapsed_s() + PASS_EVERY_S)
+        due_s = min(self._next_reading_s, self.elapsed_s() + self._pass_every_s)
         if self._retry_off_s is not None:
             due_s = min(due_s, self._retry_off_s)
         return due_s - self._offset_s

@@ -16,7 +16,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -169,6 +169,7 @@ class Bench:
         self._runs: list[Run] = []
         self._count = 0
         self._more_bench = more_bench
+        self._said = folder / "simulate.txt"
         folder.mkdir(parents=True, exist_ok=True)
         (folder / "locks").mkdir()
         (folder / "profile.yaml").write_text(profile, encoding="utf-8")
@@ -181,8 +182,7 @@ class Bench:
             supply, load, probe = free_ports(3)
             text = BENCH.format(supply=supply, load=load, probe=probe) + self._more_bench
             (self.folder / "bench.yaml").write_text(text, encoding="utf-8")
-            said = self.folder / "simulate.txt"
-            with said.open("wb") as out:
+            with self._said.open("wb") as out:
                 self._simulator = subprocess.Popen(
                     [
                         sys.executable, "-m", "chargerd", "simulate", "bench.yaml", "--cell", "dotterel", "--formed",
@@ -190,12 +190,10 @@ class Bench:
                     ],
                     cwd=self.folder, env=self.environment, stdout=out, stderr=out, stdin=subprocess.DEVNULL,
                 )  # fmt: skip
-            wait_until(
-                lambda: "are ready" in said.read_text(encoding="utf-8") or self._simulator.poll() is not None, "the bench is ready"
-            )
+            wait_until(self._is_ready_or_ended, "the bench is ready")
             if self._simulator.poll() is None:
                 break
-        lines = said.read_text(encoding="utf-8").splitlines()
+        lines = self._said.read_text(encoding="utf-8").splitlines()
         doors = [line.removeprefix("side door ") for line in lines if line.startswith("side door ")]
         assert doors, f"no simulated bench: {lines}"
         host, _, port = doors[0].partition(":")
@@ -203,6 +201,9 @@ class Bench:
         before_s = time.monotonic()
         now_s = self.report()["now_s"]
         self._zero_s = (before_s + time.monotonic()) / 2 - now_s
+
+    def _is_ready_or_ended(self) -> bool:
+        return "are ready" in self._said.read_text(encoding="utf-8") or self._simulator.poll() is not None
 
     # --- the simulator's side door -------------------------------------------------------------------------------------
 
@@ -257,13 +258,16 @@ class Bench:
             encoding="utf-8", stdin=subprocess.DEVNULL, timeout=within_s, check=False,
         )  # fmt: skip
 
-    def start(self, *arguments: str, **streams: Any) -> Run:
-        """A verb that becomes a keeper, in the background; both its streams go to a file unless said otherwise."""
+    def start(self, *arguments: str, through: Sequence[str] = (), **streams: Any) -> Run:
+        """A verb that becomes a keeper, in the background; its streams go to a file unless said otherwise.
+
+        `through` is a command that is executed before and replaces itself by the verb, so that the pid stays.
+        """
         self._count += 1
         path = self.folder / f"said-{self._count}.txt"
         with path.open("wb") as out:
             given: Mapping[str, Any] = {"stdin": subprocess.DEVNULL, "stdout": out, "stderr": out} | streams
-            command = [sys.executable, "-m", "chargerd", *arguments]
+            command = [*through, sys.executable, "-m", "chargerd", *arguments]
             process = subprocess.Popen(command, cwd=self.folder, env=self.environment, text=True, **given)
         run = Run(process, path)
         self._runs.append(run)

@@ -24,7 +24,7 @@ KILLS, SIDE_BY_SIDE, SEED = 14, 14, 20251003
 def test_kills_at_random_moments_leave_everything_off_and_a_run_that_goes_on(tmp_path: Path):
     outcomes = campaign(moments(KILLS, SEED), tmp_path, SIDE_BY_SIDE, lambda outcome: None)
 
-    assert [] == [(str(outcome.moment), outcome.wrong) for outcome in outcomes if outcome.wrong]
+    assert [(str(outcome.moment), outcome.wrong) for outcome in outcomes if outcome.wrong] == []
     assert {"opening", "checking", "cc", "cv", "gassing", "rest", "discharge"} == {outcome.moment.phase for outcome in outcomes}
     assert any(outcome.was_on for outcome in outcomes)
 
@@ -44,10 +44,10 @@ def test_a_run_whose_last_rows_were_torn_in_the_crash_goes_on(bench: Bench):
     replayed = bench.chargerd("replay", str(folder))
     resumed = bench.resume(folder)
 
-    assert (Exit.OK, 2) == (replayed.returncode, replayed.stdout.count("left out"))
-    assert (Exit.OK, "COMPLETE") == (resumed.wait(), states(folder)[-1])
+    assert (replayed.returncode, replayed.stdout.count("left out")) == (Exit.OK, 2)
+    assert (resumed.wait(), states(folder)[-1]) == (Exit.OK, "COMPLETE")
     assert known == rows(folder, "readings.csv")[: len(known)]
-    assert Exit.OK == bench.chargerd("replay", str(folder)).returncode
+    assert bench.chargerd("replay", str(folder)).returncode == Exit.OK
 
 
 @pytest.mark.timeout(180)
@@ -65,10 +65,14 @@ def test_what_a_killed_pair_left_on_is_found_switched_off_and_told_at_resume(ben
     first = bench.resume(folder)
     code = first.wait()
 
-    assert Exit.REFUSED == code, first.said()
+    assert code == Exit.REFUSED, first.said()
     assert "was on and was switched off (verified)" in first.said()
     assert not bench.is_on()
-    assert [True] == ["was on" in event["detail"]["reason"] for event in events(folder, "check-failed")]
+    assert ["was on" in event["detail"]["reason"] for event in events(folder, "check-failed")] == [True]
+
+    again = bench.resume(folder)
+    assert (again.wait(), states(folder)[-1]) == (Exit.OK, "COMPLETE")
+    assert bench.chargerd("replay", str(folder)).returncode == Exit.OK
 
 
 @pytest.mark.timeout(120)
@@ -85,6 +89,6 @@ def test_a_run_that_was_killed_blocks_a_new_one_until_it_is_ended(bench: Bench, 
     third = bench.run()
     reach(third, bench.run_folder(), "cc")
 
-    assert (Exit.REFUSED, Exit.OK) == (refused, closed.returncode)
+    assert (refused, closed.returncode) == (Exit.REFUSED, Exit.OK)
     assert f"chargerd stop data/runs/{folder.name}" in second.said()
-    assert ("STOPPED", ["test: enough"]) == (states(folder)[-1], [event["detail"]["reason"] for event in events(folder, "stop")])
+    assert (states(folder)[-1], [event["detail"]["reason"] for event in events(folder, "stop")]) == ("STOPPED", ["test: enough"])
