@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import re
 
+from chargerd.core.events import Observed
 from chargerd.core.states import State
 from chargerd.sim.panel import Panel
 from tests.worlds.world_bench import OPENED, Ran
 
 OFF_TAKES_S = 4.0
 """Two outputs, a command and its proof each, and one retry, half a second for a question."""
+ANNOUNCED_FOR_S = 60.0
+MILLISECOND_S = 1e-3
 SET = re.compile(r"(VOLT|CURR|VOLT:PROT|CURR:PROT) ([0-9.]+)")
 PROVEN_BEFORE_ON = {"supply": {"VOLT", "CURR", "VOLT:PROT", "CURR:PROT"}, "load": {"CURR", "CURR:PROT"}}
 
@@ -24,9 +27,26 @@ def together_s(ran: Ran) -> float:
     return max((min(a[1], b[1]) - max(a[0], b[0]) for a in sources for b in loads), default=0.0)
 
 
-def on_without_leave(ran: Ran) -> list[float]:
-    """When, after a pass, an output truly conducted although the channel was not running."""
-    return [look.time_s for look in ran.looks if look.state is not State.RUNNING and (look.source_on or look.load_on)]
+def on_without_leave(ran: Ran) -> list[str]:
+    """When, after a pass, an output truly conducted although the channel was not running and nobody said so.
+
+    Excused is only what was tried to be switched off within the last minute and announced as not proven off.
+    """
+    faults = []
+    for look in ran.looks:
+        if look.state is State.RUNNING:
+            continue
+        for name, is_on in (("supply", look.source_on), ("load", look.load_on)):
+            if is_on and not is_announced(ran, name, look.time_s):
+                faults.append(f"{name} at {look.time_s}")
+    return faults
+
+
+def is_announced(ran: Ran, name: str, time_s: float) -> bool:
+    """Whether the last word on that output before an instant was, less than a minute ago, that it could not be proven off."""
+    said = [(at_s, record) for at_s, record in ran.records if isinstance(record, Observed) and record.instrument == name]
+    last = [(at_s, record) for at_s, record in said if at_s <= time_s + MILLISECOND_S]
+    return bool(last) and last[-1][1].what == "off" and not last[-1][1].verified and time_s - last[-1][0] <= ANNOUNCED_FOR_S
 
 
 def unproven_bytes(ran: Ran) -> list[str]:
@@ -77,10 +97,9 @@ def same(reply: bytes, value: float) -> bool:
         return False
 
 
-def assert_safe(ran: Ran, every_s: float, *, may_be_stuck: bool = False) -> None:
-    """INV-01 to INV-04 of a run. `may_be_stuck`: the fault leaves no way to switch off, so only trying is asked for."""
+def assert_safe(ran: Ran, every_s: float) -> None:
+    """Never on without leave or unannounced, never both on, nothing written or switched on unproven."""
     assert unproven_bytes(ran) == []
     assert unproven_ons(ran) == []
     assert together_s(ran) <= every_s + OFF_TAKES_S
-    if not may_be_stuck:
-        assert on_without_leave(ran) == []
+    assert on_without_leave(ran) == []

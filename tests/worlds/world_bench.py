@@ -10,7 +10,7 @@ import asyncio
 import re
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -90,6 +90,9 @@ class Ran:
     looks: list[Look]
     heard: dict[str, list[Exchange]]
     ended_s: float
+    kept: dict[str, bytes] = field(default_factory=dict)
+    decided: list[tuple[str, str]] = field(default_factory=list)
+    """Filled by tests whose folder does not outlive the run."""
 
     @property
     def source(self) -> Panel:
@@ -196,7 +199,7 @@ def make_run(folder: Path, profile: str, bench: str, cell_file: str, cell_edit: 
     for old, new in (cell_edit or {}).items():
         assert cell_text.count(old) == 1, old
         cell_text = cell_text.replace(old, new)
-    if not profile.startswith("profile:"):
+    if "\n" not in profile:
         profile = profile_path(profile).read_text(encoding="utf-8")
     paths = {}
     for kind, text in (("bench", bench), ("cell", cell_text), ("profile", profile)):
@@ -234,8 +237,8 @@ def run_world(
 
     Args:
         folder: an empty one; the run folder lies in it.
-        profile: text that begins with `profile:`, or the name of a shipped one.
-        faults: by instrument, armed before the start; their times are the run's.
+        profile: its text, or the name of a shipped one.
+        faults: by instrument, armed when the links are open and CHECKING begins; their times are the run's.
         acts: what a test does at an instant of the run, before the channel's pass at that instant.
         cell: the simulated one; None makes a formed plover with `stored_Ah` in it.
         stored_Ah: see `cell`.
@@ -281,9 +284,9 @@ async def _drive(
     loop: JumpLoop, watch_after_s: float, until_s: float, after_pass: Callable[[Stage, Pass], None] | None,
 ) -> Ran:  # fmt: skip
     clock = jumping_clock(loop, BEGAN)
+    bench = await ChannelBench.open(frozen.bench, frozen.channel.name, now=loop.time, in_flight=loop.in_flight)
     for name, fault in faults:
         world.peers[name].faults.arm(fault, loop.time())
-    bench = await ChannelBench.open(frozen.bench, frozen.channel.name, now=loop.time, in_flight=loop.in_flight)
     engine = Engine(frozen.plan)
     records: list[tuple[float, Record]] = []
     looks: list[Look] = []
