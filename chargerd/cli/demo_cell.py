@@ -9,7 +9,6 @@ from __future__ import annotations
 import asyncio
 import re
 import time
-from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from multiprocessing.queues import Queue
@@ -43,6 +42,8 @@ SHOW_EVERY_S = 0.25
 ZINC_AT_BUILD_AH = 0.61
 """Zinc laid on the negative foil at build, 0.4 of the rated capacity: what the shipped formation is best with."""
 WATCH_AFTER_S = 3600.0
+PASS_EVERY_S = 60.0
+"""Between readings nothing is to be done here: no keeper waits for a beat."""
 BETTER = (
     ("dialect: scpi-supply\n", "dialect: scpi-supply-compound\n"),
     ("dialect: scpi-load\n", "dialect: scpi-load-compound\n"),
@@ -146,10 +147,16 @@ async def _one_run(run: FrozenRun, job: Job, world: World, clock: Clock, loop: J
         kind, after_s = given.pop("kind"), given.pop("after_s")
         world.peers[peer].faults.arm(forever(kind, at_s=began_s + after_s, **given), began_s)
     trips: list[tuple[float, Tripped]] = []
-    watching = Watching(engine, _subject(run), (_throttled(tell),), ())
+    watching = Watching(engine, _subject(run), (tell.put,), ())
+    shown_s = [0.0]
 
     def after_pass(done: Pass) -> None:
-        watching.take(done)
+        """A day takes a second here: a few snapshots a second of real time are enough."""
+        watching.hear(done)
+        real_s = time.monotonic()
+        if real_s - shown_s[0] >= SHOW_EVERY_S:
+            shown_s[0] = real_s
+            watching.tell(done)
         trips.extend((began_s + done.elapsed_s, record) for _, record in done.records if isinstance(record, Tripped))
 
     async def prove() -> None:
@@ -158,7 +165,9 @@ async def _one_run(run: FrozenRun, job: Job, world: World, clock: Clock, loop: J
     with ChannelLedger.open(run.data, run.channel.name) as ledger:
         ledger.started(clock.utc(), run.folder.name)
         journal = JournalWriter.create(run.folder, bench.columns, engine_version=ENGINE_VERSION)
-        channel = Channel(engine, bench, journal, clock, Checking(prove), after_pass, watch_after_s=WATCH_AFTER_S)
+        channel = Channel(
+            engine, bench, journal, clock, Checking(prove), after_pass, watch_after_s=WATCH_AFTER_S, pass_every_s=PASS_EVERY_S
+        )
         state = await channel.run(Start(by="demo"))
         if trips:
             ledger.tripped(clock.utc(), run.folder.name, trips[0][1].cause, value=trips[0][1].value, limit=trips[0][1].limit)
@@ -184,16 +193,3 @@ def _subject(run: FrozenRun) -> Subject:
 def _questions(world: World) -> int:
     """Questions the instruments have answered so far, by their own wire books."""
     return sum(peer.answers for peer in world.peers.values())
-
-
-def _throttled(tell: Queue[Any]) -> Callable[[Any], None]:
-    """Pass on a snapshot a few times a second of real time: a day takes a second here."""
-    last_s = [0.0]
-
-    def show(snapshot: Any) -> None:
-        now_s = time.monotonic()
-        if now_s - last_s[0] >= SHOW_EVERY_S:
-            last_s[0] = now_s
-            tell.put(snapshot)
-
-    return show

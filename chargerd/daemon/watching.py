@@ -11,7 +11,7 @@ from chargerd.core.engine import Engine
 from chargerd.core.events import CheckPassed, Observed, Record, StepStarted, Tripped
 from chargerd.core.limits import Trip
 from chargerd.core.program import Repeat
-from chargerd.core.states import OVER
+from chargerd.core.states import OVER, State
 from chargerd.daemon.channel import Pass
 from chargerd.status.outlook import NO_OUTLOOK, Forecast
 from chargerd.status.snapshot import UNKNOWN_OUTPUT, Ages, Output, Snapshot, Subject, make_event, make_snapshot
@@ -40,16 +40,24 @@ class Watching:
 
     def take(self, done: Pass) -> Snapshot:
         """Tell the watchers of one pass."""
-        engine = self._engine
+        self.hear(done)
+        return self.tell(done)
+
+    def hear(self, done: Pass) -> None:
+        """Take note of one pass and announce its records."""
         for seq, record in done.records:
             self._note(record)
-            if record.kind not in QUIET_KINDS:
+            if self._announce and record.kind not in QUIET_KINDS:
                 event = make_event(self._subject, record, seq=seq, utc=done.utc)
                 for announce in self._announce:
                     announce(event)
-        running = engine.memory.state == "RUNNING"
-        if running:
-            self._forecast.take(engine.view)
+        if self._engine.memory.state == State.RUNNING:
+            self._forecast.take(self._engine.view)
+
+    def tell(self, done: Pass) -> Snapshot:
+        """Show the channel as it is after that pass."""
+        engine = self._engine
+        running = engine.memory.state == State.RUNNING
         snapshot = make_snapshot(
             self._subject, engine.derived._replace(state=engine.memory.state), done.demand,
             seq=done.seq, utc=done.utc, elapsed_s=done.elapsed_s,

@@ -151,6 +151,8 @@ class Panel:
         self._refuse(key, value)
         if cause == "command" and self._is_ignored(key, value):
             return
+        if key != self.SWITCH and getattr(self, key) == value:
+            return
         self.node.arrive(now_s)
         setattr(self, key, value)
         self.changed(cause, now_s)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING
 
@@ -149,8 +150,9 @@ def split_outside_quotes(text: str, separator: str) -> list[str]:
     return parts
 
 
+@lru_cache(maxsize=1024)
 def parse_unit(text: str, path: tuple[str, ...]) -> Unit:
-    """Read one message unit, relative to `path` unless its header starts with `:` or `*`.
+    """Read one message unit, relative to `path` unless its header starts with `:` or `*`. The same text is read once.
 
     Raises:
         ScpiError: -101 for a character no header has, -102 for a header that is none.
