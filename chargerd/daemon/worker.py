@@ -74,8 +74,10 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
     engine, name = folded.engine, run.folder.name
     if engine.state in OVER:
-        if engine.state is State.TRIPPED and ledger.latched() is None:
-            # The crash came between the journal and the ledger: the latch is made good before anything else.
+        known = any(row.kind == "tripped" and row.facts["run"] == name for row in ledger.rows)
+        if engine.state is State.TRIPPED and not known:
+            # The crash came between the journal and the ledger: the latch is made good before anything else. Only then:
+            # a trip that was latched and cleared since stays cleared.
             ledger.tripped(clock.utc(), name, engine.memory.trip_cause)
         if ledger.open_run() == name:
             ledger.ended(clock.utc(), name, engine.state.value)
