@@ -28,6 +28,8 @@ from tests.worlds.world_bench import run_world
 
 ZINC_AH = 0.61
 THIRD_AH = ZINC_AH / 3.0
+SMALL_CELL_mAh = 500.0
+"""What the undersized cell really holds."""
 STABLE, NOT_STABLE, LEAKY = "capacity_within", "rounds", "loses charge at its lowest voltage"
 LONGEST_S = 20 * 86400.0
 
@@ -161,17 +163,12 @@ def test_a_formation_agrees_with_the_prototype(row: Row, tmp_path: Any) -> None:
     assert sum(formed.gas_mAh) == as_printed(row.gas_mAh)
     if row.worst_gas_mAh is not None:
         assert max(formed.gas_mAh) == as_printed(row.worst_gas_mAh)
+    if row.zinc_Ah == THIRD_AH:
+        # Charged by a label three times too large it still stays within the gas bound of what it really is.
+        assert max(formed.gas_mAh) <= 0.05 * SMALL_CELL_mAh
+        assert sum(formed.gas_mAh) <= 0.05 * SMALL_CELL_mAh
     # Every charge ends by its taper: nobody needs the ends that guard against gas here.
     assert {ended.end for ended in formed.charges} == {"current_below"}
-
-
-@pytest.mark.parametrize(("name", "threshold"), [("phalarope", ""), ("phalarope", "2.16 V"), ("phalarope-nastier", "")])
-def test_a_cell_a_third_of_its_label_stays_within_its_own_gas_bound(name: str, threshold: str, tmp_path: Any) -> None:
-    formed = form(plan_of(tmp_path, "plover-01", threshold), fresh(name, THIRD_AH))
-
-    real_mAh = 500.0
-    assert max(formed.gas_mAh) <= 0.05 * real_mAh
-    assert sum(formed.gas_mAh) <= 0.05 * real_mAh
 
 
 def test_a_label_bounded_by_the_carbon_forms_at_a_third_of_the_current(tmp_path: Any) -> None:

@@ -172,6 +172,19 @@ def test_the_cause_is_first_out_and_the_outputs_are_off_in_time(cause: str, tmp_
         assert at_s >= scenario.at_s
     assert at_s - scenario.at_s <= EVERY_S + scenario.takes_s + ROUND_TRIPS * LATENCY_S
     off_in_time(ran, scenario)
+    # After a trip every output is told to go off, whatever was believed of it before.
+    for name, off in (("supply", "OUTP OFF"), ("load", "INP OFF")):
+        assert [message.received for message in ran.heard[name] if message.time_s >= at_s - 1.0].count(off) >= 1
+
+
+def test_a_load_that_draws_although_it_says_off_keeps_the_source_off(tmp_path: Any) -> None:
+    program = profile(rest("50 s"), charge(time="1 min"))
+    drawing = ("load", forever("reading", at_s=30.0, header="MEAS:CURR", quantity="current_A", value=0.5, for_s=30.0))
+
+    ran = run_world(tmp_path, program, faults=(drawing,))
+
+    assert (ran.state, ran.cause) == (State.TRIPPED, "on-not-verified")
+    assert ran.source.energised() == []
 
 
 @pytest.mark.parametrize("cause", PAUSES)

@@ -162,7 +162,8 @@ def assert_right_charge(ran: Ran, gap_in_mAh: float = 0.0, gap_out_mAh: float = 
 
 
 def assert_off_tried_and_announced(ran: Ran) -> None:
-    """Until the end of the record, every ten seconds and its time-outs, off was tried and said not to be proven."""
+    """Off was tried and said not to be proven every ten seconds and its time-outs, and the channel never left it at that."""
+    assert not ran.is_over
     tries_s = [time_s for time_s, record in ran.records if isinstance(record, Observed) and record.what == "off" and not record.verified]
     assert tries_s != []
     assert ran.ended_s - tries_s[-1] <= 2 * RETRY_OFF_S
