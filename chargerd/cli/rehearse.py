@@ -18,6 +18,10 @@ REFERENCE_AH = 1.5
 """The invented reference cell the simulated one is scaled from."""
 EARLY_GASSING_V = 1.85
 """Onset that published windows of 1.8 to 1.9 V suggest; the reference cell gasses later."""
+END_WORDS = {
+    "lasts": "its time", "capacity_within": "two rounds agree", "rounds": "all rounds done", "current_below": "the current's taper",
+    "voltage_below": "its lowest voltage", "time": "its longest time", "charge": "its largest charge",
+}  # fmt: skip
 LONGEST_S = 60 * 86400.0
 H2_L_PER_AH = 0.4564
 """Hydrogen at 25 °C and 1 atm per ampere-hour: R·T/(2·F·p), CODATA constants."""
@@ -79,7 +83,8 @@ class Outcome:
         return [
             f"{self.hours:.1f} h, {self.state}",
             f"{self.charge_in_Ah:.3f} Ah and {self.energy_in_Wh:.3f} Wh in, {self.charge_out_Ah:.3f} Ah out",
-            f"into gas: {self.true_gas_Ah * 1000:.1f} mAh; hydrogen at worst {gas_L:.3f} L over the whole time (25 °C)",
+            f"into gas by charging too high: {self.true_gas_Ah * 1000:.1f} mAh",
+            f"hydrogen in all, at rest too (zinc corrodes): at worst {gas_L:.3f} L over the whole time (25 °C)",
             f"at most {self.peak_V:.3f} V, {self.peak_A:.3f} A, {self.peak_K:.1f} K above the room",
             *self.rounds,
             *(f"step {text}" for text in dict.fromkeys(self.ends)),
@@ -110,13 +115,13 @@ def rehearse(plan: Plan, cell: Cell) -> Outcome:
     rehearsal = Rehearsal(plan, cell)
     for _, record in rehearsal.run(LONGEST_S):
         if isinstance(record, StepEnded):
-            outcome.ends.append(f"{record.step} ends by {record.end.replace('_', ' ')}")
+            outcome.ends.append(f"{record.step} ends by {END_WORDS.get(record.end, record.end.replace('_', ' '))}")
         elif isinstance(record, RoundEnded):
             rung = "" if record.rung_V is None else f" at {record.rung_V:.2f} V"
             kept = "" if record.coulombic_efficiency is None else f", {record.coulombic_efficiency:.1%} came back"
             outcome.rounds.append(f"round {record.round}{rung}: {record.charge_out_Ah:.3f} Ah out{kept}")
         elif isinstance(record, RepeatEnded):
-            outcome.rounds.append(f"ends after {record.rounds} rounds: {record.end.replace('_', ' ')}")
+            outcome.rounds.append(f"ends after {record.rounds} rounds: {END_WORDS.get(record.end, record.end)}")
         elif isinstance(record, Tripped):
             outcome.ends.append(f"TRIPS: {record.cause}")
     tally = rehearsal.engine.memory.tally

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 
 from chargerd.errors import Exit
 
@@ -23,5 +24,22 @@ def run(args: argparse.Namespace) -> int:
     if not found:
         print(f"no runs in {folder}")
     for path in found:
-        print(f"{path}: {summary_of(path).words()}")
+        summary = summary_of(path)
+        print(f"{path}: {summary.words()}{abandoned(path, summary.state)}")
     return Exit.OK
+
+
+def abandoned(folder: Path, state: str) -> str:
+    """Return a warning when a record says that its run goes on and no program runs it, else ""."""
+    from chargerd.daemon.control import ask
+    from chargerd.errors import LinkError, RefusedError
+
+    if state not in ("CHECKING", "RUNNING", "PAUSED"):
+        return ""
+    try:
+        ask(folder, ask="status")
+    except RefusedError:
+        return "; NOTHING RUNS IT NOW, an output may still be on: chargerd off, then chargerd resume or stop"
+    except LinkError:
+        return "; its program does not answer: chargerd off"
+    return ""

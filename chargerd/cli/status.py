@@ -18,13 +18,15 @@ def run(args: argparse.Namespace) -> int:
     """Ask the running program; when none runs, read the end of the record."""
     from chargerd.cli.files import run_folder
     from chargerd.cli.listing import summary_of
+    from chargerd.cli.runs import abandoned
     from chargerd.daemon.control import ask
 
     folder = run_folder(args.run).resolve()
     try:
         answer = ask(folder, ask="status")
     except RefusedError:
-        print(f"{folder.name}: {summary_of(folder).words()}")
+        summary = summary_of(folder)
+        print(f"{folder.name}: {summary.words()}{abandoned(folder, summary.state)}")
         return Exit.OK
     if "error" in answer:
         raise RefusedError(str(answer["error"]))

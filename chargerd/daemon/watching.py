@@ -101,12 +101,12 @@ class Watching:
 
 def combined(outputs: dict[str, Output]) -> Output:
     """Return one output for all: on when any is, verified only when all are; what is not known of one is not known of all."""
-    worst = UNKNOWN_OUTPUT
+    if not outputs:
+        return UNKNOWN_OUTPUT
     for output in outputs.values():
         if output.on or not output.verified:
             return output
-        worst = output
-    return worst
+    return Output(on=False, verified=True, by="; ".join(dict.fromkeys(output.by for output in outputs.values())))
 
 
 def is_energised(engine: Engine) -> bool:

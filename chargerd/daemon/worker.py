@@ -84,8 +84,10 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
         raise RefusedError(f"{name}: this run is over ({engine.state.value}); start a new one")
     journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
     journal.restore(folded.owed)
-    elapsed_s = round(folded.last_elapsed_s + OFF_AFTER_MAX_S, 3)
-    _command(engine, journal, Gap(duration_s=None, off_after_s=OFF_AFTER_MAX_S), elapsed_s, clock.utc())
+    slowest_s = max(spec.timeout_s for spec in run.instruments())
+    off_after_s = max(OFF_AFTER_MAX_S, 6.0 + QUESTIONS_OF_OFF * slowest_s)
+    elapsed_s = round(folded.last_elapsed_s + off_after_s, 3)
+    _command(engine, journal, Gap(duration_s=None, off_after_s=off_after_s), elapsed_s, clock.utc())
     return engine, journal, elapsed_s
 
 
@@ -112,6 +114,8 @@ def close_dead_run(run: FrozenRun, clock: Clock, reason: str) -> str:
 
 OFF_AFTER_MAX_S = 11.0
 """Worst case from the last row to off verified after a kill: the keeper's patience (5 s), its kill (1 s) and off plan (5 s)."""
+QUESTIONS_OF_OFF = 10.0
+"""Time-outs an off plan may run through with silent instruments: two outputs, two tries, identity, off and verifying."""
 
 
 class Worker:

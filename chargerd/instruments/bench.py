@@ -160,9 +160,9 @@ class ChannelBench:
         Raises:
             InstrumentError: refused, or read back different. LinkError.
         """
-        if ovp_V is None or ocp_A is None:
-            raise InstrumentError(f"{self._source.name}: the plan gives no over-voltage or over-current protection level")
-        await self._source.write_limits(ovp_V=ovp_V, ocp_A=ocp_A)
+        if ovp_V is not None and ocp_A is not None:
+            # A plan without them never charges: a source without levels is refused when it is to be switched on.
+            await self._source.write_limits(ovp_V=ovp_V, ocp_A=ocp_A)
         self._load_ocp_A = load_ocp_A
         if self._load is not None:
             await self._load.write_limits(ocp_A=load_ocp_A)

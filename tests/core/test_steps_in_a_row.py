@@ -21,7 +21,7 @@ def test_a_charge_after_a_charge_finds_the_source_rightly_on():
     ended = charging(engine, 10.0)
     after = charging(engine, 15.0)
 
-    assert (["step-ended"], [], "2") == (kinds(ended), kinds(after), engine.step.number)
+    assert (kinds(ended), kinds(after), engine.step.number) == (["step-ended"], [], "2")
 
 
 def test_a_discharge_after_a_discharge_finds_the_load_rightly_on():
@@ -30,7 +30,7 @@ def test_a_discharge_after_a_discharge_finds_the_load_rightly_on():
     ended = take(engine, 10.0, current_A=-0.3, load_on=True)
     after = take(engine, 15.0, current_A=-0.3, load_on=True)
 
-    assert (["step-ended"], [], "2") == (kinds(ended), kinds(after), engine.step.number)
+    assert (kinds(ended), kinds(after), engine.step.number) == (["step-ended"], [], "2")
 
 
 def test_a_source_still_on_when_a_discharge_has_begun_trips():
@@ -39,4 +39,4 @@ def test_a_source_still_on_when_a_discharge_has_begun_trips():
     ended = charging(engine, 10.0)
     after = charging(engine, 15.0)
 
-    assert (["step-ended"], ["tripped"], Energise.NONE) == (kinds(ended), kinds(after), engine.demand().energise)
+    assert (kinds(ended), kinds(after), engine.demand().energise) == (["step-ended"], ["tripped"], Energise.NONE)

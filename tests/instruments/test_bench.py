@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from chargerd.config.bench import ChannelSpec, load_bench
+from chargerd.core.demand import Activity, Demand, Energise
 from chargerd.core.reading import Measured, Quality
 from chargerd.errors import BenchError, InstrumentError, LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.bench import ChannelBench
@@ -260,11 +261,17 @@ def test_a_protection_level_that_does_not_stick_is_told() -> None:
         run(main)
 
 
-def test_a_plan_without_protection_levels_is_refused() -> None:
+def test_a_plan_without_protection_levels_never_arms_the_source() -> None:
     async def main() -> None:
         bench = await made.open()
-        with pytest.raises(InstrumentError, match="no over-voltage"):
-            await bench.write_limits(ovp_V=None, ocp_A=0.5, load_ocp_A=None)
+        await bench.write_limits(ovp_V=None, ocp_A=None, load_ocp_A=None)
+        demand = Demand(Energise.SOURCE, Activity.CHARGE, 100.0, 5.0, 1.85, 0.15, None, None)
+
+        observed = await bench.apply_raise(demand)
+
+        assert observed[0].verified is False
+        assert "the demand lacks" in observed[0].text
+        assert made.world.panels["supply"].output_log == []
 
     with rig() as made:
         run(main)
