@@ -86,6 +86,8 @@ def only_channel(bench: BenchFile) -> str:
 def data_folder(args_data: str | None, bench: str | None) -> Path:
     """Return the data folder: given, or the bench file's, or CHARGERD_DATA. Raises UsageError, BenchError."""
     if args_data is not None:
+        if not Path(args_data).is_dir():
+            raise UsageError(f"no folder {args_data!r}; check the name")
         return Path(args_data)
     if bench is not None:
         from chargerd.config.bench import load_bench
@@ -94,6 +96,17 @@ def data_folder(args_data: str | None, bench: str | None) -> Path:
     if "CHARGERD_DATA" in os.environ:
         return Path(os.environ["CHARGERD_DATA"])
     raise UsageError("which data folder? give --bench BENCH.yaml or --data FOLDER, or set CHARGERD_DATA")
+
+
+def made(data: Path) -> Path:
+    """Return the data folder, made when it is not there yet. Raises UsageError."""
+    try:
+        data.mkdir(mode=0o750, parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"data folder {str(data)!r} cannot be made: {fault.strerror}; write another after `data:` in the bench file"
+        ) from None
+    return data
 
 
 def run_folder(given: str, data: Path | None = None) -> Path:

@@ -6,6 +6,7 @@ Each verb is a module of its own with `add_arguments(parser)` and `run(args) -> 
 from __future__ import annotations
 
 import argparse
+import difflib
 import importlib
 import os
 import sys
@@ -68,7 +69,7 @@ def main(argv: list[str] | None = None) -> int:
         return Exit.FILE_OR_COMMAND
     try:
         if given[0] not in VERBS:
-            top_parser().parse_args(given[:1])
+            _no_verb(given[0])
         return _run_verb(given[0], given[1:])
     except SystemExit as leaving:
         return leaving.code if isinstance(leaving.code, int) else Exit.FILE_OR_COMMAND
@@ -85,6 +86,15 @@ def main(argv: list[str] | None = None) -> int:
     except KeyboardInterrupt:
         sys.stderr.write("\nchargerd: interrupted\n")
         return Exit.STOPPED
+
+
+def _no_verb(given: str) -> NoReturn:
+    """Answer `--help` and `--version`; else say what there is that is spelled like it. Always leaves."""
+    parser = top_parser()
+    if given.startswith("-") and any(option.startswith(given) for option in ("-h", "--help", "--version")):
+        parser.parse_args([given])
+    close = difflib.get_close_matches(given.lower(), VERBS, 1, 0.5)
+    parser.error(f"no verb {given!r}" + (f"; did you mean: chargerd {close[0]}" if close else ""))
 
 
 def _run_verb(verb: str, rest: list[str]) -> int:

@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the fact down."""
-    from chargerd.cli.files import data_folder
+    from chargerd.cli.files import data_folder, made
     from chargerd.daemon.clock import real_clock
     from chargerd.journal.ledger import CellLedger, Fact
     from chargerd.units import UnitError, parse
@@ -33,15 +33,18 @@ def run(args: argparse.Namespace) -> int:
     for name, given, dimension in typed:
         if given is not None:
             try:
-                facts[name] = float(parse(given, dimension).value)
+                value = float(parse(given, dimension).value)
             except UnitError as fault:
                 raise UsageError(f"--{name.split('_')[0]}: {fault}") from None
+            facts[name] = value
+            if dimension == "mass" and not value > 0.0:
+                raise UsageError(f"--{name.split('_')[0]}: {given} is no weighing; a mass is above zero")
     if not facts and not args.text.strip():
         raise UsageError('nothing to note: give a remark in quotes, or --voltage "1.916 V", --mass "111.83 g", --water "1.2 g"')
     utc = real_clock().utc() if args.at is None else _utc(args.at)
     if args.meter:
         facts["meter"] = args.meter
-    data = data_folder(args.data, args.bench)
+    data = made(data_folder(args.data, args.bench))
     with CellLedger.open(data, args.cell) as ledger:
         seq = ledger.note(utc, args.text, getpass.getuser(), **facts)
     print(f"{args.cell}: noted as row {seq} ({utc})")

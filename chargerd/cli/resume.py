@@ -16,6 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask the running program to go on, or start it again on the run's own frozen files."""
     from chargerd.cli.files import run_folder
+    from chargerd.cli.listing import refuse_if_over
     from chargerd.cli.run import become_keeper
     from chargerd.daemon.control import ask
     from chargerd.daemon.frozen import open_run
@@ -31,6 +32,7 @@ def run(args: argparse.Namespace) -> int:
             latched = ledger.latched()
             if latched is not None:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
+        refuse_if_over(found)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])])
     if "error" in answer:

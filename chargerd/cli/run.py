@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check everything, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
-    from chargerd.cli.files import load_trio
+    from chargerd.cli.files import load_trio, made
     from chargerd.config.echo import describe
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.worker import refusal
@@ -31,10 +31,9 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
+    data = made(trio.bench.data_dir)
     for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
         print(line)
-    data = trio.bench.data_dir
-    data.mkdir(mode=0o750, parents=True, exist_ok=True)
     with ChannelLedger.open(data, trio.channel) as ledger:
         latched = ledger.latched()
         if latched is not None:

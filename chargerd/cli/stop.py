@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 from pathlib import Path
 
-from chargerd.errors import Exit, RefusedError
+from chargerd.errors import Exit, JournalError, RefusedError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,12 +34,15 @@ def run(args: argparse.Namespace) -> int:
 
 def _close_dead(folder: Path, reason: str) -> int:
     """Nothing runs it: its outputs are switched off by its off plan, then its record and ledger are closed."""
+    from chargerd.cli.listing import refuse_if_over
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.frozen import open_run
     from chargerd.daemon.off import run_off
     from chargerd.daemon.worker import close_dead_run
 
     found = open_run(folder)
+    with contextlib.suppress(JournalError):  # damage is told when the outputs are off
+        refuse_if_over(found)
     plan = folder / "off-plan.json"
     if plan.is_file() and run_off([plan], out=sys.stdout) != Exit.OK:
         return Exit.NOT_VERIFIED_OFF

@@ -82,7 +82,7 @@ class Channel:
     # --- asked from outside --------------------------------------------------------------------------------------------
 
     def ask(self, record: Record) -> None:
-        """Queue a command of a person or a signal (Stop, Pause, Resume), or a Fault; it is taken at the next pass, which begins now."""
+        """Queue a command of a person or a signal (Stop, Pause, Resume), or a Fault; the next pass begins now and takes it."""
         self._asked.append(record)
         self.clock.wake()
 
