@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from chargerd.core.account import ACTIVITY, Account, derive
 from chargerd.core.bounds import RESTING, step_bounds
+from chargerd.core.contact import BROKE_OFF, broke_off
 from chargerd.core.demand import Activity, Demand, Energise, off_demand
 from chargerd.core.ends import StepView, judge_ends
 from chargerd.core.events import (
@@ -254,6 +255,11 @@ class Engine:
             self._change("pause", "switched off at its panel", events)
             self._hold(now_s)
             return
+        if broke_off(m, step, seen):
+            # Leads off a cell look like a full one. A person looks; it is never called done, and never goes on by itself.
+            self._change("pause", BROKE_OFF, events)
+            self._hold(now_s)
+            return
         reached = judge_ends(step, view, m.confirmed)
         if reached is not None:
             spec, value = reached
@@ -288,6 +294,7 @@ class Engine:
         m.step_started_s = now_s
         m.step_paused_s = 0.0
         m.confirmed.clear()
+        m.last_live_A = 0.0
         m.tally.start_step()
         self._protection.start_step()
         opening = m.opening
@@ -350,6 +357,8 @@ class Engine:
         """Freeze timers and counters until the run goes on."""
         m = self.memory
         m.live = False
+        m.last_live_A = 0.0
+        m.confirmed.clear()
         m.opening.open_s = None
         if m.paused_at_s is None:
             m.paused_at_s = now_s

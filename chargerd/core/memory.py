@@ -63,6 +63,7 @@ class Memory:
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
     trip_cause: str = ""
+    last_live_A: float = 0.0
     confirmed: dict[str, int] = field(default_factory=dict)
     position: Position = field(default_factory=Position)
     opening: Opening = field(default_factory=Opening)

@@ -446,3 +446,42 @@ def test_an_end_reached_once_is_read_again_within_a_second():
 
     charging(engine, 11.0, voltage_V=1.59)
     assert engine.deadline_s() == 16.0
+
+
+def test_leads_off_a_charging_cell_pause_the_run_and_are_not_called_full():
+    step = charge_step(ends=(EndSpec("current_below", 0.03), EndSpec("time", 3600.0), EndSpec("charge", 1.8)))
+    engine = energised(plan_of(step))
+    charging(engine, 5.0, voltage_V=1.85, current_A=0.10, regulated=2)
+    for elapsed_s in (10.0, 11.0):
+        assert charging(engine, elapsed_s, voltage_V=1.85, current_A=0.0, regulated=2) == ()
+    charging(engine, 12.0, voltage_V=1.85, current_A=0.0, regulated=2)
+
+    assert engine.state is State.PAUSED
+    assert "leads" in engine.memory.reason
+
+
+def test_one_reading_without_current_pauses_nothing():
+    engine = energised(plan_of(charge_step()))
+    charging(engine, 5.0)
+    charging(engine, 10.0, current_A=0.0)
+    charging(engine, 11.0)
+    for elapsed_s in (12.0, 13.0):
+        charging(engine, elapsed_s, current_A=0.0)
+
+    assert engine.state is State.RUNNING
+
+
+def test_a_taper_may_fall_as_a_cell_does():
+    engine = energised(plan_of(charge_step()))
+    for count in range(30):
+        charging(engine, 5.0 * (count + 1), voltage_V=1.85, current_A=0.15 * 0.75**count, regulated=2)
+
+    assert engine.state is State.RUNNING
+
+
+def test_a_load_that_no_longer_holds_its_current_pauses_the_run():
+    engine = energised(plan_of(discharge_step("1")))
+    for elapsed_s in (5.0, 6.0, 7.0):
+        take(engine, elapsed_s, current_A=-0.14, load_on=True)
+
+    assert engine.state is State.PAUSED

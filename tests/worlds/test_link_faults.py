@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+from chargerd.core.contact import BROKE_OFF
 from chargerd.core.events import Observed, Stop
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import FAULTS, Fault, fault_of
@@ -62,7 +63,8 @@ RESTARTED = Outcome("TRIPPED", "instrument-restarted", FULL_EVERY_S)
 STUCK_LATER = Outcome("TRIPPED", "off-not-verified", 117.5, stuck=True)
 OPEN_LEADS = Outcome("TRIPPED", "over-discharge", max(EVERY_S, 2.0))
 FROZEN = Outcome("TRIPPED", "off-not-verified", 117.5, unseen="a frozen current shows only when off is to be proven")
-ZERO = Outcome("TRIPPED", "over-discharge", 272.5, unseen="a current of nothing in a step that should carry one has no judge yet")
+BROKEN = Outcome("STOPPED", BROKE_OFF, 2.0)
+"""Paused at the third reading without current, a second apart; a person stops it later."""
 
 OUTCOMES: dict[str, tuple[Outcome, ...]] = {
     # once: in charge, in discharge, at rest; for ever: the same three.
@@ -84,7 +86,7 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
     "offset": (DONE, DONE, DONE,
                Outcome("TRIPPED", "current-above-set-point"), Outcome("TRIPPED", "current-above-set-point"),
                Outcome("TRIPPED", "current-while-off")),
-    "reading": (DONE, DONE, DONE, ZERO, Outcome("COMPLETE", unseen=ZERO.unseen), Outcome("TRIPPED", "over-discharge", 112.5)),
+    "reading": (DONE, DONE, DONE, BROKEN, BROKEN, Outcome("TRIPPED", "over-discharge", 112.5)),
     "ignore_set": (DONE, DONE, DONE, NO_ON, NO_ON, NO_ON),
     "ignore_on": (DONE, DONE, DONE, NO_ON, NO_ON, NO_ON),
     "ignore_off": (DONE, DONE, DONE, NO_OFF, NO_OFF, NO_OFF),
@@ -97,8 +99,7 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
     # At rest the set-points are written anew before the next switching on.
     "panel_set": (READ_BACK, READ_BACK, DONE) * 2,
     "change": (READ_BACK, PROTECTED, DONE) * 2,
-    "leads": (Outcome("TRIPPED", "over-discharge", 272.5, unseen="open leads look like a full cell"), OPEN_LEADS,
-              Outcome("TRIPPED", "over-discharge", 112.5)) * 2,
+    "leads": (BROKEN, OPEN_LEADS, Outcome("TRIPPED", "over-discharge", 112.5)) * 2,
     "detach": (DONE,) * 6,  # 0.2 K of warming: on such steps a thermometer in the room cannot be told from one on the cell
     "error": (DONE,) * 6,
 }  # fmt: skip
