@@ -6,6 +6,7 @@ import json
 import os
 import signal
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -108,7 +109,7 @@ def test_a_broker_frozen_killed_and_restarted_never_holds_up_a_reading(bench: Be
         listener.close()
 
     times_s = [float(row["elapsed_s"]) for row in rows(folder, "readings.csv") if row["state"] == "RUNNING"]
-    gaps_s = sorted(after_s - before_s for before_s, after_s in zip(times_s, times_s[1:], strict=False))
+    gaps_s = sorted(after_s - before_s for before_s, after_s in pairwise(times_s))
     assert (code, states(folder)[-1]) == (Exit.OK, "COMPLETE")
     assert times_s[-1] > 2 * BROKER_DOWN_S
     assert gaps_s[len(gaps_s) // 2] <= 1.1 * SAMPLE_EVERY_S
