@@ -254,14 +254,15 @@ class Worker:
 
     def _answer(self, asked: dict[str, Any]) -> dict[str, Any]:
         what = asked.get("ask")
+        if what == "stop":
+            self._ask(Stop(by=asked.get("by", "person"), reason=asked.get("reason", "")))
+            if self._channel is not None:
+                self._channel.leave()
+            return {"answer": "stopping"}
         if self._channel is None or self._last is None:
             return {"error": "the run is just being opened; ask again"}
         if what == "status":
             return {"status": self._last.to_json()}
-        if what == "stop":
-            self._channel.ask(Stop(by=asked.get("by", "person"), reason=asked.get("reason", "")))
-            self._channel.leave()
-            return {"answer": "stopping"}
         if what == "pause":
             self._channel.ask(Pause(by=asked.get("by", "person")))
             return {"answer": "pausing"}
