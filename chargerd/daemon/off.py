@@ -259,6 +259,11 @@ def whole_line(reply: bytes, output: Output) -> str | None:
     return text.decode() if is_line else None
 
 
+def without_blanks(identity: bytes) -> bytes:
+    """An identity without the blanks around its fields: many instruments send some, plans hold none."""
+    return b",".join(field.strip() for field in identity.strip(b" \t\r\n\0").split(b","))
+
+
 def verify(link: Link, output: Output, until_s: float) -> tuple[bool, str]:
     """Ask each question until its reply proves off, for timeout_s at most; say by what, or what came instead."""
     proofs = []
@@ -286,10 +291,11 @@ def switch_off(output: Output, until_s: float) -> None:
             left_s = max(0.001, until_s - boot_s())
             with contextlib.closing(open_link(output.address, min(output.timeout_s, left_s))) as link:
                 reply = ask(link, output, output.identity_query, until_s)
-                is_right = whole_line(reply, output) == output.identity
+                line, expected = whole_line(reply, output), without_blanks(output.identity.encode())
+                is_right = line is not None and without_blanks(line.encode()) == expected
                 if is_right:
                     wrong = b""  # what came before was the late answer to another question
-                elif not output.identity.encode().startswith(reply.strip()):
+                elif not expected.startswith(without_blanks(reply)):
                     wrong = reply
                 if wrong:
                     continue

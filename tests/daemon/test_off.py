@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 
 from chargerd.daemon import off
+from chargerd.instruments.framing.scpi import parse_identity
 from tests.daemon.scpi_responder import IDENTITY, Responder, boot_s, off_plan
 
 PROGRAM = Path(off.__file__)
@@ -86,7 +87,18 @@ def test_no_identity_answer_sends_off_all_the_same_and_says_unverified(tmp_path:
         assert not supply.is_on
 
 
-@pytest.mark.parametrize("answer", ["Boathouse,Source 3A,SN2,1.0", "boathouse,source 3a,sn1,1.0", "0", IDENTITY + "0", "\xb5"])
+def test_blanks_around_the_fields_of_an_identity_are_no_other_instrument(tmp_path: Path) -> None:
+    """A plan holds the identity as the program compares it, blanks removed; many instruments put some after the commas."""
+    raw = "Boathouse, Source 3A, SN1 ,1.0 "
+    with Responder(answers={"*IDN?": raw}) as supply:
+        plan = off_plan(tmp_path, supply)
+        plan["outputs"][0]["identity"] = parse_identity(raw)  # type: ignore[index]  # reason: a plan is plain data
+        code, said = execute(write(tmp_path, plan))
+
+        assert (code, supply.is_on) == (0, False), said
+
+
+@pytest.mark.parametrize("answer", ["Boathouse,Source 3A,SN2,1.0", "Boat house,Source 3A,SN1,1.0", "boathouse,source 3a,sn1,1.0", "0", IDENTITY + "0", "\xb5"])
 def test_a_wrong_identity_is_never_written_to(tmp_path: Path, answer: str) -> None:
     with Responder(answers={"*IDN?": answer}) as supply:
         code, said = execute(write(tmp_path, off_plan(tmp_path, supply, timeout_s=0.1)))
