@@ -34,8 +34,8 @@ from chargerd.journal.resume import replay
 from chargerd.journal.runfolder import Frozen, RunHead, create_run
 from chargerd.journal.writer import JournalWriter
 from chargerd.sim.cell import Cell
+from chargerd.sim.fixtures import small_cell
 from chargerd.sim.jump_clock import JumpLoop
-from chargerd.sim.parameters import CellParameters
 from chargerd.sim.serve import Bench
 
 BEGAN = datetime(2026, 3, 14, 20, 0, tzinfo=UTC)
@@ -59,10 +59,8 @@ class Ran:
 
 
 def small_plover() -> Cell:
-    """A twentieth of plover: a run of hours becomes one of minutes. Its resistance stays, or its currents would not flow."""
-    small = CellParameters().scaled(0.05)
-    kept = {name: getattr(CellParameters(), name) for name in ("R0", "R1", "R2", "Cth", "hA", "w0")}
-    return Cell(CellParameters(**{**{name: getattr(small, name) for name in small.__slots__}, **kept}), fresh=True)
+    """A formed plover a tenth of the size: a run of a day becomes one of half an hour. Its resistances stay, or nothing flowed."""
+    return Cell(small_cell(factor=0.1), fresh=False)
 
 
 def run_over(link: str, folder: Path) -> Ran:
@@ -134,6 +132,8 @@ def test_the_shipped_profile_completes_over_tcp(over_tcp: Ran):
     assert (over_tcp.state, over_tcp.differences, over_tcp.energised_at_end) == (State.COMPLETE, 0, False)
     steps = [decision for _, kind, decision in over_tcp.decisions if kind == "step-started"]
     assert len(steps) == 3
+    assert over_tcp.readings > 1500
+    assert "resistance-measured" in [kind for _, kind, _ in over_tcp.decisions]
 
 
 @pytest.mark.timeout(180)
