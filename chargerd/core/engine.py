@@ -106,11 +106,14 @@ class Engine:
         m.elapsed_s = now_s
         m.last_reading_s = now_s
         events: list[Event] = []
+        lapsed = self._lapsed(now_s)
         self._note_missing(seen, events)
         interrupted = m.opening.open_s is not None
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
         trip = self._judge(seen, view, running=running, interrupted=interrupted)
+        if lapsed is not None and (trip is None or trip.cause == TOO_COLD):
+            trip = lapsed
         if trip is not None and trip.cause == TOO_COLD:
             # Cold harms nothing that is off: the run waits for a person, it does not trip.
             if running:
@@ -144,11 +147,11 @@ class Engine:
 
     def tick(self, now_s: float) -> tuple[Event, ...]:
         """Time passed without a reading. Events follow only when the lease of a live output lapsed; else nothing changes."""
-        m = self.memory
-        if m.state == State.RUNNING and m.live and now_s > self._valid_until_s():
-            m.elapsed_s = max(m.elapsed_s, now_s)
+        lapsed = self._lapsed(now_s)
+        if lapsed is not None:
+            self.memory.elapsed_s = max(self.memory.elapsed_s, now_s)
             events: list[Event] = []
-            self._trip(Trip("reading-lost", now_s - (m.last_good_s or 0.0), None, "no reading in time"), events)
+            self._trip(lapsed, events)
             return tuple(events)
         return ()
 
@@ -213,6 +216,13 @@ class Engine:
         if m.last_good_s is None:
             return -1.0
         return m.last_good_s + self.plan.missed_max * self.step.sample_every_s + LEASE_EXTRA_S
+
+    def _lapsed(self, now_s: float) -> Trip | None:
+        """A live output held on past its lease (stalled, suspended, stopped). A good reading after that does not mend it."""
+        m = self.memory
+        if m.state != State.RUNNING or not m.live or now_s <= self._valid_until_s():
+            return None
+        return Trip("reading-lost", now_s - (m.last_good_s or 0.0), None, "no reading in time")
 
     # --- one reading ---------------------------------------------------------------------------------------------------
 

@@ -28,6 +28,15 @@ from chargerd.core.states import State
 from .bench_of_one import begun, charge_step, charging, discharge_step, energised, inputs_of, plan_of, rest_step, take
 
 
+def keep_charging(engine: Engine, from_s: float, to_s: float, **inputs: object) -> None:
+    """Feed a reading every 10 s from the one instant to the other, both included, so that no lease lapses between."""
+    at_s = from_s
+    while at_s < to_s:
+        charging(engine, at_s, **inputs)
+        at_s += 10.0
+    charging(engine, to_s, **inputs)
+
+
 def kinds(events) -> list[str]:
     return [event.kind for event in events]
 
@@ -86,6 +95,18 @@ def test_a_lapsed_lease_trips_at_the_next_tick_and_not_before():
     assert engine.demand().energise is Energise.NONE
 
 
+@pytest.mark.parametrize(("at_s", "state"), [(25.0, State.RUNNING), (25.001, State.TRIPPED)])
+def test_a_good_reading_does_not_renew_a_lease_that_has_lapsed(at_s, state):
+    """The program was stopped or the computer slept: whatever the first reading afterwards says, nobody has supervised."""
+    engine = energised(plan_of(charge_step()))
+    charging(engine, 5.0)
+
+    charging(engine, at_s)
+
+    assert engine.state is state
+    assert engine.memory.trip_cause == ("reading-lost" if state is State.TRIPPED else "")
+
+
 def test_four_lost_readings_trip():
     engine = energised(plan_of(charge_step()))
     charging(engine, 5.0)
@@ -129,7 +150,7 @@ def test_a_source_switched_off_at_its_panel_pauses_and_is_not_switched_on_again(
 def test_a_pause_freezes_timers_and_counters():
     step = charge_step(ends=(EndSpec("time", 100.0), EndSpec("charge", 1.8)))
     engine = energised(plan_of(step))
-    charging(engine, 50.0)
+    keep_charging(engine, 10.0, 50.0)
     charge_Ah = engine.memory.tally.charge_in_Ah
     engine.command(Pause(), 50.0)
     take(engine, 60.0)
@@ -139,6 +160,7 @@ def test_a_pause_freezes_timers_and_counters():
     engine.command(Observed("supply", "on", verified=True), 1050.0)
 
     assert engine.memory.tally.charge_in_Ah == charge_Ah
+    keep_charging(engine, 1060.0, 1090.0)
     assert charging(engine, 1099.0) == ()
     assert kinds(charging(engine, 1100.0))[0] == "step-ended"
 
@@ -199,7 +221,7 @@ def test_a_trip_goes_before_an_end_reached_at_the_same_reading():
 def interrupted_engine() -> Engine:
     engine = energised(plan_of(charge_step(interrupt=Interrupt(300.0, 1.0))))
     engine.memory.opening.next_s = 300.0  # the first comes after 10 s; these tests look at a later one
-    charging(engine, 295.0, voltage_V=1.60)
+    keep_charging(engine, 5.0, 295.0, voltage_V=1.60)
     return engine
 
 
@@ -252,6 +274,7 @@ def test_the_ir_free_voltage_uses_the_interruption_and_forgets_it_after_half_an_
 def test_a_resistance_that_jumped_by_more_than_half_is_not_used():
     engine = interrupted_engine()
     run_interruption(engine, 300.0, 1.60, 1.51, 1.495)
+    keep_charging(engine, 305.0, 595.0, voltage_V=1.60)
     measured = run_interruption(engine, 600.0, 1.60, 1.45, 1.44)
 
     assert measured.accepted is False
