@@ -270,7 +270,8 @@ class Protection:
         m = self.memory
         if m.slope_s and elapsed_s - m.slope_s[-1] < SLOPE_POINT_EVERY_S:
             return None
-        while m.slope_s and elapsed_s - m.slope_s[0] > SLOPE_WINDOW_S + SLOPE_POINT_EVERY_S:
+        # The oldest point kept is the youngest that is a whole window old, however far apart the readings come.
+        while len(m.slope_s) > 1 and elapsed_s - m.slope_s[1] >= SLOPE_WINDOW_S:
             del m.slope_s[0], m.slope_degC[0]
         trip = None
         if m.slope_s and elapsed_s - m.slope_s[0] >= SLOPE_WINDOW_S:

@@ -150,6 +150,14 @@ def test_heating_a_kelvin_a_minute_for_three_minutes_trips(K_per_min, expected):
         assert trips.index(next(trip for trip in trips if trip)) * 5.0 == 180.0
 
 
+@pytest.mark.parametrize("every_s", [1.0, 7.0, 14.0, 15.02, 20.0, 25.0, 28.0, 35.0, 40.0, 50.0, 60.02])
+def test_heating_is_seen_at_every_sampling_period(every_s):
+    guard = protection()
+    trips = [judge(guard, every_s * n, REST, temperature_degC=20.0 + 2.0 * every_s * n / 60) for n in range(int(300 / every_s))]
+
+    assert next(cause(trip) for trip in trips if trip) == "heating-too-fast"
+
+
 @pytest.mark.parametrize(
     ("expected", "current_A", "gas_A", "limit"),
     [
