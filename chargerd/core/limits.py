@@ -197,7 +197,8 @@ class Protection:
         m.last_s = seen.elapsed_s if bounds.direction else None  # rests and pauses are not the step's
         m.last_A = current_A
         m.last_V = voltage_V
-        m.last_gas_A = gas_A if live else 0.0
+        # Without a voltage the gas is not known: it goes on as it was, for a missing reading never means less of it.
+        m.last_gas_A = 0.0 if not live else m.last_gas_A if seen.voltage_V is None or seen.current_A is None else gas_A
 
     def _voltage(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
         limits, m = self._limits, self.memory
@@ -234,6 +235,13 @@ class Protection:
             return Trip("current-while-off", seen.source_current_A, off_A, "source")
         if seen.load_on is False and seen.load_current_A is not None and not abs(seen.load_current_A) <= off_A:
             return Trip("current-while-off", seen.load_current_A, off_A, "load")
+        # Each instrument by itself as well: while one is mute the channel's current is not known, the other's still is.
+        for raw_A, most_A, name in (
+            (seen.source_current_A, limits.charge_current_max_A, "source"),
+            (seen.load_current_A, limits.discharge_current_max_A, "load"),
+        ):
+            if raw_A is not None and not abs(raw_A) <= most_A:
+                return Trip("over-current", raw_A, most_A, name)
         current_A = seen.current_A
         if current_A is None:
             return None

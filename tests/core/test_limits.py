@@ -97,6 +97,14 @@ def test_any_one_valid_voltage_may_trip():
     assert cause(judge(protection(), 0.0, REST, voltage_V=1.5, load_voltage_V=2.8)) == "over-voltage"
 
 
+@pytest.mark.parametrize(
+    ("bounds", "inputs"),
+    [(CHARGE, {"current_A": 2.6, "load_on": None}), (DISCHARGE, {"current_A": -2.6, "source_on": None, "supply_current_A": 0.0})],
+)
+def test_a_current_above_its_limit_trips_while_the_other_instrument_is_mute(bounds, inputs):
+    assert cause(judge(protection(), 0.0, bounds, **inputs)) == "over-current"
+
+
 def test_a_charge_above_its_own_voltage_trips_after_two_seconds_not_at_once():
     guard = protection()
     high = {"voltage_V": 1.91, "current_A": 0.1}
@@ -233,6 +241,16 @@ def test_its_sums_are_never_below_the_truth():
 
     truth_Ah = 0.15 * 1200 * (1 - math.exp(-3)) / 3600
     assert truth_Ah < guard.memory.charge_Ah < 1.03 * truth_Ah
+
+
+@pytest.mark.parametrize("missing", [{"voltage_V": None}, {"source_on": None}])
+def test_gas_goes_on_as_it_was_while_it_cannot_be_known(missing):
+    guard = protection()
+    judge(guard, 0.0, CHARGE, current_A=0.15, gas_A=0.1)
+    for elapsed_s in (5.0, 10.0, 15.0):
+        judge(guard, elapsed_s, CHARGE, **{"current_A": 0.15, **missing})
+
+    assert guard.memory.gas_charge_Ah == pytest.approx(0.1 * 15.0 / 3600.0)
 
 
 def test_a_gap_is_charged_at_the_last_current():
