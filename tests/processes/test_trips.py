@@ -57,8 +57,9 @@ def test_a_latched_channel_starts_nothing_until_it_is_cleared_with_a_reason(benc
     on_times = len(bench.report()["panels"]["supply"]["energised"])
 
     refused_run = bench.run()
+    codes = [refused_run.wait()]
     refused_resume = bench.resume(bench.run_folder())
-    codes = (refused_run.wait(), refused_resume.wait())
+    codes.append(refused_resume.wait())
     empty = bench.clear("  ")
     none = bench.chargerd("clear", CHANNEL, "--data", str(bench.data))
     still = bench.run()
@@ -68,7 +69,7 @@ def test_a_latched_channel_starts_nothing_until_it_is_cleared_with_a_reason(benc
     resumed = bench.resume(bench.run_folder())
     resumed_code = resumed.wait()
 
-    assert codes == (Exit.REFUSED, Exit.REFUSED)
+    assert codes == [Exit.REFUSED, Exit.REFUSED]
     for said in (refused_run.said(), refused_resume.said()):
         assert f"channel {CHANNEL} is tripped (over-voltage)" in said
         assert f"chargerd clear {CHANNEL}" in said
