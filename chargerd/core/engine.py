@@ -380,7 +380,7 @@ class Engine:
         """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
         m = self.memory
         if m.state == State.RUNNING:
-            self._protection.charge_for_gap(record.off_after_s)
+            self._protection.charge_for_gap(record.off_after_s, self._bounds)
             if m.gas.flag:
                 m.gas.gassing_s += record.off_after_s
                 m.gas.tafel_Ah += max(m.gas.last_A, 0.0) * record.off_after_s / 3600.0

@@ -157,13 +157,16 @@ class Protection:
         """The time up to the next reading is not this step's (pause)."""
         self.memory.last_s = None
 
-    def charge_for_gap(self, off_after_s: float) -> None:
-        """Count a gap at its worst: the last known current flowed until off was verified, and all of it may be gas."""
+    def charge_for_gap(self, off_after_s: float, bounds: StepBounds) -> None:
+        """Count a gap at its worst: the larger of the last current and the step's own flowed until off was verified.
+
+        The step's own, because the last reading may come from before a switching on. All of a charge may be gas.
+        """
         m = self.memory
-        worst_Ah = abs(m.last_A) * off_after_s / 3600.0
+        worst_Ah = max(abs(m.last_A), bounds.current_set_A) * off_after_s / 3600.0
         m.charge_Ah += worst_Ah
         m.energy_Wh += worst_Ah * max(m.last_V, 0.0)
-        m.gas_charge_Ah += worst_Ah if m.last_A > 0.0 else 0.0
+        m.gas_charge_Ah += worst_Ah if bounds.direction > 0 else 0.0
         m.step_s += off_after_s
 
     def judge(self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float) -> Trip | None:

@@ -84,11 +84,19 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
         raise RefusedError(f"{name}: this run is over ({engine.state.value}); start a new one")
     journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
     journal.restore(folded.owed)
-    slowest_s = max(spec.timeout_s for spec in run.instruments())
-    off_after_s = max(OFF_AFTER_MAX_S, 6.0 + QUESTIONS_OF_OFF * slowest_s)
+    off_after_s = longest_on_s(run, engine)
     elapsed_s = round(folded.last_elapsed_s + off_after_s, 3)
     _command(engine, journal, Gap(duration_s=None, off_after_s=off_after_s), elapsed_s, clock.utc())
     return engine, journal, elapsed_s
+
+
+def longest_on_s(run: FrozenRun, engine: Engine) -> float:
+    """Return how long after its last row a run that died can have kept an output on.
+
+    The kill came just before the next reading, then the keeper was patient, killed and executed the off plan.
+    """
+    slowest_s = max(spec.timeout_s for spec in run.instruments())
+    return engine.step.sample_every_s + max(OFF_AFTER_MAX_S, 6.0 + QUESTIONS_OF_OFF * slowest_s)
 
 
 def _command(engine: Engine, journal: JournalWriter, record: Record, elapsed_s: float, utc: str) -> None:
@@ -113,7 +121,7 @@ def close_dead_run(run: FrozenRun, clock: Clock, reason: str) -> str:
 
 
 OFF_AFTER_MAX_S = 11.0
-"""Worst case from the last row to off verified after a kill: the keeper's patience (5 s), its kill (1 s) and off plan (5 s)."""
+"""Worst case from the last beat to off verified after a kill: the keeper's patience (5 s), its kill (1 s) and off plan (5 s)."""
 QUESTIONS_OF_OFF = 10.0
 """Time-outs an off plan may run through with silent instruments: two outputs, two tries, identity, off and verifying."""
 

@@ -253,11 +253,12 @@ def test_gas_goes_on_as_it_was_while_it_cannot_be_known(missing):
     assert guard.memory.gas_charge_Ah == pytest.approx(0.1 * 15.0 / 3600.0)
 
 
-def test_a_gap_is_charged_at_the_last_current():
+@pytest.mark.parametrize("last_A", [0.15, 0.03, 0.0])
+def test_a_gap_is_charged_at_the_steps_own_current_also_just_after_switching_on(last_A):
     guard = protection()
-    judge(guard, 0.0, CHARGE, current_A=0.15, voltage_V=1.8)
+    judge(guard, 0.0, CHARGE, current_A=last_A, voltage_V=1.8)
 
-    guard.charge_for_gap(360.0)
+    guard.charge_for_gap(360.0, CHARGE)
 
     assert guard.memory.charge_Ah == pytest.approx(0.015)
     assert guard.memory.gas_charge_Ah == pytest.approx(0.015)
