@@ -64,7 +64,7 @@ def remarks(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str
     elif not spec.ambient:
         notes.append("not active: warming against the room as it changes; the cell's own temperature at the start stands for it")
     if not cell.gassing.measured:
-        notes.append("gassing threshold unmeasured: 1.85 V is assumed, and is the highest charging voltage of an unattended profile")
+        notes.append("gassing threshold unmeasured: 1.85 V is assumed, the highest charging voltage of an unattended profile")
     needing = [step.number for step in profile.steps() if step.kind is StepKind.DISCHARGE]
     if needing and not spec.load:
         notes.append(f"steps {', '.join(needing)} need a load and channel {channel} has none; stored: not tested")

@@ -30,7 +30,10 @@ OPENINGS_cm2_per_m3_per_h = 28.0
 QUESTION_RETRIES = 1
 OFF_TRIES = 2
 OFF_QUESTIONS = 2
-"""Switching one output off: the command and its verification, each within one time-out, tried twice."""
+"""Switching one output off: the command and its verification, each within one time-out, tried twice.
+
+The role tries a third time after a link had to be reopened; an instrument that needs it was silent, and is judged as missing.
+"""
 KEEPER_S = 11.0
 """A hung worker: the keeper's patience 5 s, kill 1 s, off plan 5 s."""
 SERVICE_MANAGER_S = 23.0

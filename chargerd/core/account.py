@@ -55,6 +55,7 @@ class Account:
             current_A=current_A,
             temperature_degC=seen.temperature_degC,
             ir_free_V=electrode_V,
+            is_ir_free=m.resistance_trusted,
             at_voltage_limit=at_limit,
             charge_Ah=m.tally.step_charge_Ah,
             energy_Wh=m.tally.step_energy_Wh,

@@ -29,6 +29,7 @@ class StepView:
     gassing_s: float = 0.0
     gas_charge_Ah: float = 0.0
     plateau_s: float = 0.0
+    is_ir_free: bool = True
 
 
 Judge = Callable[[StepView, float], float | None]
@@ -66,6 +67,11 @@ def _current_below(view: StepView, limit_A: float) -> float | None:
     return _at_most(abs(view.current_A), limit_A)
 
 
+def _ir_free_above(view: StepView, limit_V: float) -> float | None:
+    # Before an interruption has given a resistance, `ir_free_V` is the terminal voltage: a strong charge would end at once.
+    return _at_least(view.ir_free_V, limit_V) if view.is_ir_free else None
+
+
 _DISCHARGE = frozenset({StepKind.DISCHARGE})
 
 _ROWS = (
@@ -78,7 +84,7 @@ _ROWS = (
             lambda view, limit: _at_least(view.voltage_V, limit)),
     EndKind("ir_free_voltage_above", "voltage", CHARGING, 3, False,
             "the cell's voltage less current times interruption resistance has reached this",
-            lambda view, limit: _at_least(view.ir_free_V, limit)),
+            _ir_free_above),
     EndKind("voltage_below", "voltage", _DISCHARGE, 3, False, "the cell's terminal voltage has fallen to this",
             lambda view, limit: _at_most(view.voltage_V, limit)),
     EndKind("temperature_above", "temperature", ENERGISING, 3, False, "the cell has reached this temperature",

@@ -215,7 +215,9 @@ class Protection:
         if seen.voltages_V and live and bounds.direction > 0 and bounds.voltage_set_V is not None:
             ceiling_V = bounds.voltage_set_V + STEP_VOLTAGE_MARGIN_V
             highest_V = max(seen.voltages_V)
-            if highest_V <= ceiling_V:
+            flows = seen.current_A is None or seen.current_A > max(OFF_CURRENT_FLOOR_A, 5.0 * self._current_u_A)
+            if highest_V <= ceiling_V or not flows:
+                # Without current it is the cell itself that stands above a lower step: the source drives nothing.
                 m.above_step_since_s = None
             elif m.above_step_since_s is None:
                 m.above_step_since_s = seen.elapsed_s

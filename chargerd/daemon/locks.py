@@ -1,57 +1,72 @@
-"""One program per instrument on this machine: an exclusive lock for every address, held for the life of a run."""
+"""One program per instrument on this machine: an exclusive lock for every wire, held for the life of a run.
+
+A lock is the name of a local socket that no file stands for: the kernel gives it to one process at a time, whoever runs it and
+with whatever folders of its own, and takes it back when that process ends.
+"""
 
 from __future__ import annotations
 
-import fcntl
+import contextlib
+import errno
 import hashlib
-import os
-from collections.abc import Iterable
+import socket
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from chargerd.errors import RefusedError
+from chargerd.instruments.transports.registry import parse_address, plain_address
 
 
-def lock_folder() -> Path:
-    """Return where locks lie: the user's run-time folder, else one in /tmp that only this user may enter."""
-    runtime = os.environ.get("XDG_RUNTIME_DIR")
-    if runtime and os.access(runtime, os.W_OK):
-        return Path(runtime) / "chargerd-locks"
-    return Path("/tmp") / f"chargerd-locks-{os.getuid()}"  # noqa: S108 - the folder's owner and mode are checked below
+def wires(text: str) -> Iterator[str]:
+    """Yield every name of what an address leads to, whichever way it is written.
+
+    Host names come with the numbers they stand for, devices as the file their links lead to. Raises BenchError.
+    """
+    address = plain_address(parse_address(text))
+    if address.scheme == "tcp":
+        host, _, port = address.target.lower().rpartition(":")
+        host = host.strip("[]")
+        yield f"tcp {host} {port}"
+        with contextlib.suppress(OSError):  # no such name now: opening it will say so
+            for *_, where in socket.getaddrinfo(host, int(port), type=socket.SOCK_STREAM):
+                yield f"tcp {where[0]} {port}"
+        return
+    device = address.target
+    if address.scheme == "visa" and device.upper().startswith("ASRL/"):
+        device = device[4:].partition("::")[0]
+    yield f"device {Path(device).resolve()}" if device.startswith("/") else f"{address.scheme} {device.upper()}"
 
 
 class AddressLocks:
     """Locks for a set of addresses. Raises RefusedError when another program holds one."""
 
     def __init__(self, addresses: Iterable[str]) -> None:
-        self._descriptors: list[int] = []
-        folder = lock_folder()
-        folder.mkdir(mode=0o700, exist_ok=True)
-        owner = folder.stat()
-        if owner.st_uid != os.getuid() or owner.st_mode & 0o022:
-            raise RefusedError(f"{folder} belongs to somebody else or others may write it; remove it")
+        self._held: list[socket.socket] = []
         try:
-            for address in sorted(set(addresses)):
-                self._lock(folder, address)
+            written = {wire: text for text in addresses for wire in wires(text)}
+            for wire, address in sorted(written.items()):
+                self._lock(wire, address)
         except RefusedError:
             self.close()
             raise
 
-    def _lock(self, folder: Path, address: str) -> None:
-        name = hashlib.sha256(address.encode()).hexdigest()[:24]
-        descriptor = os.open(folder / name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW, 0o600)
-        self._descriptors.append(descriptor)
+    def _lock(self, wire: str, address: str) -> None:
+        held = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self._held.append(held)
         try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
+            held.bind("\0chargerd " + hashlib.sha256(wire.encode()).hexdigest())
+        except OSError as fault:
+            if fault.errno != errno.EADDRINUSE:
+                raise
             raise RefusedError(f"another run on this machine uses {address}; stop it first") from None
 
     def close(self) -> None:
         """Let all of them go."""
-        for descriptor in self._descriptors:
-            os.close(descriptor)
-        self._descriptors.clear()
+        for held in self._held:
+            held.close()
+        self._held.clear()
 
     def __enter__(self) -> Self:
         return self

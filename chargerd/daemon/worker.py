@@ -42,6 +42,8 @@ from chargerd.status.terminal import Terminal
 
 WATCH_AFTER_S = 3600.0
 """After a trip or a stop the bench is read and logged for an hour more: gas and heat go on."""
+PUBLISHER_CLOSE_S = 3.0
+"""A frozen broker must not keep the worker longer than the keeper waits for its end (5 s)."""
 ATTENDED = "This version grants no unattended runs yet: stay within reach and look in often."
 EXITS = {State.COMPLETE: Exit.OK, State.STOPPED: Exit.STOPPED, State.TRIPPED: Exit.TRIPPED, State.IDLE: Exit.REFUSED}
 
@@ -170,7 +172,7 @@ class Worker:
                 await bench.close()
                 await control.close()
                 if publisher is not None:
-                    await asyncio.to_thread(publisher.close)
+                    await asyncio.to_thread(publisher.close, PUBLISHER_CLOSE_S)
         return EXITS.get(state, Exit.INTERNAL)
 
     async def _live(

@@ -508,3 +508,18 @@ def test_a_load_that_no_longer_holds_its_current_pauses_the_run():
         take(engine, elapsed_s, current_A=-0.14, load_on=True)
 
     assert engine.state is State.PAUSED
+
+
+def test_the_ir_free_end_waits_for_a_resistance_that_was_measured():
+    step = charge_step(
+        voltage_V=2.65, interrupt=Interrupt(300.0, 1.0),
+        ends=(EndSpec("ir_free_voltage_above", 1.55), EndSpec("time", 3600.0), EndSpec("charge", 1.8)),
+    )  # fmt: skip
+    engine = energised(plan_of(step))
+    for elapsed_s in (5.0, 6.0, 7.0, 8.0):
+        assert charging(engine, elapsed_s, voltage_V=1.6) == ()
+
+    run_interruption(engine, 10.0, 1.60, 1.59, 1.58)
+    seen = [kinds(charging(engine, elapsed_s, voltage_V=1.6)) for elapsed_s in (12.0, 13.0, 14.0)]
+
+    assert seen == [[], [], ["step-ended", "program-ended", "state-changed"]]

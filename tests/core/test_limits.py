@@ -263,3 +263,10 @@ def test_a_gap_is_charged_at_the_steps_own_current_also_just_after_switching_on(
     assert guard.memory.charge_Ah == pytest.approx(0.015)
     assert guard.memory.gas_charge_Ah == pytest.approx(0.015)
     assert guard.memory.step_s == 360.0
+
+
+def test_a_cell_standing_above_a_lower_step_is_no_source_that_disobeys():
+    guard = protection()
+
+    for elapsed_s in (0.0, 5.0, 10.0):
+        assert judge(guard, elapsed_s, CHARGE, voltage_V=1.95, current_A=0.0) is None
