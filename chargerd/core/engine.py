@@ -358,7 +358,10 @@ class Engine:
             self._begin_step(now_s, events)
             return
         if m.paused_at_s is not None:
-            m.step_paused_s += now_s - m.paused_at_s
+            paused_s = now_s - m.paused_at_s
+            m.step_paused_s += paused_s
+            m.plateau.skip(paused_s)
+            m.gas.skip(paused_s)
             m.paused_at_s = None
         m.opening.open_s = None
         m.opening.next_s = first_due_s(now_s, self.step.interrupt)

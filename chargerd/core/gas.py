@@ -75,6 +75,13 @@ class GasMeter:
         """Forget the last reading (pause, gap, interruption); sums stay."""
         self.last_s = None
 
+    def skip(self, paused_s: float) -> None:
+        """Leave out a pause of so many seconds from the delay that has begun."""
+        if self.above_since_s is not None:
+            self.above_since_s += paused_s
+        if self.terminal_above_since_s is not None:
+            self.terminal_above_since_s += paused_s
+
     def take(
         self, elapsed_s: float, voltage_V: float, ir_free_V: float, current_A: float, threshold_V: float, tafel_A: float,
         *, current_min_A: float, capacitance_F: float, on_plateau: bool,

@@ -155,7 +155,8 @@ class Protection:
 
     def forget(self) -> None:
         """The time up to the next reading is not this step's (pause)."""
-        self.memory.last_s = None
+        m = self.memory
+        m.last_s = m.above_step_since_s = m.below_floor_since_s = None
 
     def charge_for_gap(self, off_after_s: float, bounds: StepBounds) -> None:
         """Count a gap at its worst: the larger of the last current and the step's own flowed until off was verified.

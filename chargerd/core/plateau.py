@@ -39,6 +39,14 @@ class Plateau:
         """Return for how long it has been flat, s (0 when it is not)."""
         return 0.0 if self.flat_since_s is None else elapsed_s - self.flat_since_s
 
+    def skip(self, paused_s: float) -> None:
+        """Leave out a pause of so many seconds: nothing was seen to stand still while nothing flowed."""
+        if self.began_s is not None:
+            self.began_s += paused_s
+        if self.flat_since_s is not None:
+            self.flat_since_s += paused_s
+        self.bucket_start_s += paused_s
+
     def take(
         self, elapsed_s: float, voltage_V: float, current_A: float, at_limit: bool,
         *, capacitance_F: float, voltage_u_V: float, current_u_A: float,

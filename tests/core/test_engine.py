@@ -165,6 +165,49 @@ def test_a_pause_freezes_timers_and_counters():
     assert kinds(charging(engine, 1100.0))[0] == "step-ended"
 
 
+def pause_for_an_hour(engine: Engine, at_s: float) -> None:
+    engine.command(Pause(), at_s)
+    engine.command(Resume(), at_s + 3600.0)
+    engine.command(CheckPassed(), at_s + 3600.0)
+    take(engine, at_s + 3600.0)
+    engine.command(Observed("supply", "on", verified=True), at_s + 3600.0)
+
+
+def test_a_pause_is_no_part_of_a_plateau():
+    ends = (EndSpec("plateau_lasts", 1200.0), EndSpec("charge", 9.0), EndSpec("time", 1e6))
+    engine = energised(plan_of(charge_step(ends=ends)))
+    keep_charging(engine, 10.0, 1900.0, voltage_V=1.7)
+    lasted_s = engine.view.plateau_s
+    assert 600.0 <= lasted_s < 1200.0
+
+    pause_for_an_hour(engine, 1900.0)
+
+    assert charging(engine, 1900.0 + 3601.0, voltage_V=1.7) == ()
+    assert engine.view.plateau_s == pytest.approx(lasted_s + 1.0)
+
+
+def test_a_pause_is_no_gassing():
+    engine = energised(plan_of(charge_step(voltage_V=1.95)))
+    charging(engine, 2.0, voltage_V=1.9)
+
+    pause_for_an_hour(engine, 4.0)
+    charging(engine, 3605.0, voltage_V=1.9)
+    assert engine.memory.gas.gassing_s == 0.0  # three seconds above the threshold: the delay is five
+
+    charging(engine, 3608.0, voltage_V=1.9)
+    assert (engine.memory.gas.gassing_s, engine.memory.gas.terminal_s) == pytest.approx((6.0, 6.0))
+
+
+def test_a_voltage_above_the_steps_own_before_a_pause_is_not_one_that_lasts():
+    engine = energised(plan_of(charge_step()))
+    charging(engine, 2.0, voltage_V=1.95)
+
+    pause_for_an_hour(engine, 3.0)
+    charging(engine, 3604.0, voltage_V=1.95)
+
+    assert engine.state is State.RUNNING
+
+
 def test_a_command_the_state_does_not_allow_is_refused_and_changes_nothing():
     engine = energised(plan_of(charge_step()))
     before = engine.memory.state
