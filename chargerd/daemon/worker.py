@@ -207,6 +207,7 @@ class Worker:
         await control.start()
         if self._early is not None:
             channel.ask(self._early)
+            channel.leave()  # whatever ends a run that early, nobody waits for the hour of watching after it
         state = await channel.run(life.first)
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
