@@ -185,10 +185,10 @@ class ChannelLedger(Ledger):
         return tuple(row for row in self.rows if row.kind == "restarted" and row.facts["run"] == run)
 
     def open_run(self) -> str:
-        """Return the run that was started and has not ended, "" when there is none."""
+        """Return the run that was started, or gone on with, and has not ended; "" when there is none."""
         run = ""
         for row in self.rows:
-            if row.kind == "started":
+            if row.kind in ("started", "restarted"):
                 run = row.facts["run"]
             elif row.kind == "ended":
                 run = ""

@@ -72,6 +72,8 @@ def test_restarts_and_the_open_run_are_remembered(tmp_path: Path) -> None:
         assert ledger.open_run() == RUN
         ledger.ended(LATER, RUN, "tripped")
         assert ledger.open_run() == ""
+        ledger.restarted(LATER, RUN, "person")
+        assert ledger.open_run() == RUN  # a run gone on with after a failed check is as open as a new one
 
 
 def test_every_row_is_on_the_disk_before_it_is_acknowledged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
