@@ -82,6 +82,7 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
             # a trip that was latched and cleared since stays cleared.
             ledger.tripped(clock.utc(), name, engine.memory.trip_cause)
         if ledger.open_run() == name:
+            _remember_gas(run, clock.utc(), engine)
             ledger.ended(clock.utc(), name, engine.state.value)
         raise RefusedError(f"{name}: this run is over ({engine.state.value}); start a new one")
     journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
@@ -118,8 +119,15 @@ def close_dead_run(run: FrozenRun, clock: Clock, reason: str) -> str:
             _command(engine, journal, Stop(by="person", reason=reason), elapsed_s, clock.utc())
         finally:
             journal.close()
+        _remember_gas(run, clock.utc(), engine)
         ledger.ended(clock.utc(), run.folder.name, engine.state.value)
         return engine.state.value
+
+
+def _remember_gas(run: FrozenRun, utc: str, engine: Engine) -> None:
+    """Write the run's gas into the cell's ledger: its lifetime sum counts every run, however it ended."""
+    with CellLedger.open(run.data, run.cell.name) as ledger:
+        ledger.gas(utc, run.folder.name, engine.memory.gas_total_Ah)
 
 
 OFF_AFTER_MAX_S = 11.0
@@ -211,8 +219,7 @@ class Worker:
         state = await channel.run(life.first)
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
-        with CellLedger.open(run.data, run.cell.name) as cell_ledger:
-            cell_ledger.gas(utc, run.folder.name, life.engine.memory.gas_total_Ah)
+        _remember_gas(run, utc, life.engine)
         if self._keeper is not None:
             self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
         if state is State.IDLE:
