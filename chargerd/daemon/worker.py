@@ -158,6 +158,8 @@ class Worker:
         for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             loop.add_signal_handler(name, self._on_signal, name)
         self._keeper = KeeperLink.from_environment(self._on_keeper_lost)
+        if self._keeper is None:
+            raise RefusedError("nobody would guard this run: start it with `chargerd run` or `chargerd resume`, never by hand")
         publisher = self._publisher()
         control = Control(run.folder, self._answer)
         with ChannelLedger.open(run.data, run.channel.name) as ledger, contextlib.ExitStack() as stack:
@@ -220,8 +222,8 @@ class Worker:
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
         _remember_gas(run, utc, life.engine)
-        if self._keeper is not None:
-            self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
+        assert self._keeper is not None
+        self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
         if state is State.IDLE:
             raise RefusedError(f"not started: {life.engine.memory.reason}")
         return state
@@ -233,8 +235,7 @@ class Worker:
             run=run.folder.name, channel=run.channel.name, worker_pid=os.getpid(), boot_id=boot_id(), written_utc=utc
         )
         write_off_plan(run.folder, plan)
-        if self._keeper is None:
-            return
+        assert self._keeper is not None
         longest_s = max(step.sample_every_s for step in engine.plan.program.steps())
         await self._keeper.freeze(
             run.channel.name, engine.plan.limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
@@ -242,8 +243,7 @@ class Worker:
         )  # fmt: skip
 
     def _beat(self, engine: Engine, done: Pass) -> None:
-        if self._keeper is None:
-            return
+        assert self._keeper is not None
         self._beats += 1
         derived, last_s = engine.derived, engine.memory.last_reading_s
         self._keeper.beat(
