@@ -97,6 +97,10 @@ class InstrumentError(ChargerdError):
     exit_code = Exit.INSTRUMENT
 
 
+class FoundOnError(InstrumentError):
+    """An output was on when everything had to be off. It was switched off; how long it had been on nobody knows."""
+
+
 class JournalError(ChargerdError):
     """The record cannot be trusted; the message names file and row."""
 

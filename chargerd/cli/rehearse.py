@@ -19,9 +19,14 @@ REFERENCE_AH = 1.5
 EARLY_GASSING_V = 1.85
 """Onset that published windows of 1.8 to 1.9 V suggest; the reference cell gasses later."""
 END_WORDS = {
-    "lasts": "its time", "capacity_within": "two rounds agree", "rounds": "all rounds done",
-    "current_below": "the current's taper", "voltage_below": "its lowest voltage", "time": "its longest time", "charge": "its largest charge",
-}  # fmt: skip
+    "lasts": "its time",
+    "capacity_within": "two rounds agree",
+    "rounds": "all rounds done",
+    "current_below": "the current's taper",
+    "voltage_below": "its lowest voltage",
+    "time": "its longest time",
+    "charge": "its largest charge",
+}
 LONGEST_S = 60 * 86400.0
 H2_L_PER_AH = 0.4564
 """Hydrogen at 25 °C and 1 atm per ampere-hour: R·T/(2·F·p), CODATA constants."""

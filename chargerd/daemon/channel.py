@@ -17,7 +17,7 @@ from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
 from chargerd.daemon.clock import Clock
-from chargerd.errors import ChargerdError, InstrumentError, JournalError, LinkError
+from chargerd.errors import ChargerdError, FoundOnError, InstrumentError, JournalError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.journal.writer import JournalWriter
 
@@ -128,7 +128,11 @@ class Channel:
         """CHECKING: everything that must be proven before anything may be on. A failure is a reason, not a fault."""
         try:
             passed = await self._checking.run(self.bench, self.engine.plan)
-        except (LinkError, InstrumentError, ChargerdError) as reason:
+        except ChargerdError as reason:
+            if isinstance(reason, FoundOnError) and self.engine.memory.begun:
+                # It may have charged or drained the cell all the time nobody watched: no counter knows, so the run is over.
+                await self._make_safe(Fault("source-found-on", str(reason)))
+                return
             self._command(CheckFailed(str(reason)))
             self._observe(await self.bench.make_safe())
             self._tell(self.engine.demand())

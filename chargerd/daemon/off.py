@@ -26,7 +26,7 @@ from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, TextIO, cast
 from urllib.parse import parse_qsl
 
 EXIT_VERIFIED, EXIT_GARBLED_PLAN, EXIT_NOT_VERIFIED = 0, 2, 8
@@ -41,9 +41,8 @@ ADDRESS = re.compile(r"(?:(tcp|serial|visa)(?:\+([A-Za-z0-9]+))?://)?([^?]+)(?:\
 HOST = r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)"
 SOCKET = re.compile(rf"{HOST}:([0-9]{{1,5}})|TCPIP[0-9]*::{HOST}::([0-9]{{1,5}})::SOCKET", re.IGNORECASE)
 ASRL = re.compile(r"ASRL(/.+)::INSTR", re.IGNORECASE)
-# a Python whose arguments name the worker, as the kernel shows them
 PYTHON, MODULE = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:chargerd\.daemon\.worker|[^\0]*/chargerd/daemon/worker\.py)"
-WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)
+WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)  # a command line, as the kernel shows it
 
 
 def boot_s() -> float:
@@ -337,8 +336,8 @@ def end_workers(plans: Sequence[Plan]) -> None:
 def run_plan(plan: Plan, lines: Mapping[str, threading.Lock]) -> None:
     """One channel in its plan's order: the source first, for a load by itself neither gasses nor overheats a cell.
 
-    Channels go side by side; one waits for another at an instrument that they share, for it may take one session only.
-    Each output has a thread of its own, since a driver or a name look-up may hang; the next does not wait for that.
+    Channels go side by side, but for an instrument that they share: it may take one session only. Each output has a
+    thread of its own, since a driver or a name look-up may hang; the next does not wait for that.
     """
     for output in plan.outputs:
         limit_s = output.tries * output.timeout_s + SPARE_S / len(plan.outputs)
@@ -348,10 +347,18 @@ def run_plan(plan: Plan, lines: Mapping[str, threading.Lock]) -> None:
             thread.join(limit_s + PAUSE_S)
 
 
+def was_off_before(folder: Path) -> bool:
+    """Whether this plan has proven off before: the first proof is the one that tells how long outputs can have been on."""
+    result = folder / "off-result.json"
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
+        proven = all(one["verified"] is True for one in json.loads(result.read_bytes())["outputs"])
+        return proven and result.stat().st_mtime >= (folder / "off-plan.json").stat().st_mtime
+    return False
+
+
 def run_off(plan_paths: Sequence[str | Path], *, out: TextIO | None) -> int:
     """Execute off plans; a line per output on out and off-result.json beside each plan; return the exit code."""
-    plans, says = [], []
-    results: dict[Path, list[dict[str, Any]]] = {}
+    plans, says, results = [], [], cast("dict[Path, list[dict[str, Any]]]", {})
     for path in plan_paths:
         try:
             plans.append(read_plan(Path(path)))
@@ -360,8 +367,7 @@ def run_off(plan_paths: Sequence[str | Path], *, out: TextIO | None) -> int:
     code = EXIT_GARBLED_PLAN if says else EXIT_VERIFIED
     end_workers(plans)
     lines = {output.address: threading.Lock() for plan in plans for output in plan.outputs}
-    threads = [threading.Thread(target=run_plan, args=(plan, lines), daemon=True) for plan in plans]
-    for thread in threads:
+    for thread in (threads := [threading.Thread(target=run_plan, args=(plan, lines), daemon=True) for plan in plans]):
         thread.start()
     for thread in threads:
         thread.join()
@@ -374,8 +380,8 @@ def run_off(plan_paths: Sequence[str | Path], *, out: TextIO | None) -> int:
             results.setdefault(plan.path.parent, []).append(result)
     with contextlib.suppress(OSError):  # a closed terminal or a full disk does not make an output less off
         print(*says, sep="\n", file=out, flush=True)
-    for folder, outputs in results.items():
-        content = {"version": 1, "written_utc": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), "outputs": outputs}
+    for folder in [folder for folder in results if not was_off_before(folder)]:
+        content = {"version": 1, "written_utc": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), "outputs": results[folder]}
         with contextlib.suppress(OSError):
             (folder / "off-result.json").write_text(json.dumps(content, indent=1) + "\n", encoding="ascii")
     return code
@@ -387,8 +393,7 @@ def main(argv: Sequence[str]) -> int:
         signal.signal(name, signal.SIG_IGN)
     if not argv:
         print("usage: off.py PLAN…")
-        return EXIT_GARBLED_PLAN
-    return run_off(argv, out=sys.stdout)
+    return run_off(argv, out=sys.stdout) if argv else EXIT_GARBLED_PLAN
 
 
 if __name__ == "__main__":

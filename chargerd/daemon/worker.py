@@ -34,6 +34,7 @@ from chargerd.instruments.bench import ChannelBench
 from chargerd.journal.ledger import CellLedger, ChannelLedger
 from chargerd.journal.reader import recover
 from chargerd.journal.resume import fold
+from chargerd.journal.rowcheck import utc_seconds
 from chargerd.journal.runfolder import write_whole
 from chargerd.journal.writer import JournalWriter
 from chargerd.status.mqtt import Publisher
@@ -67,8 +68,8 @@ def begin(run: FrozenRun, columns: tuple[str, ...]) -> Life:
 def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[Engine, JournalWriter, float]:
     """Recover a run that ended unexpectedly: fold its record, write the gap; return where it stands and its elapsed time.
 
-    The time between the lives is not trusted here: the gap is written as unknown and its charge counted up to a full keeper's
-    patience and off plan, the longest an output can have stayed on. Raises JournalError, RefusedError when the run is over.
+    The gap is written as unknown and its charge counted for the longest an output can have stayed on. Raises JournalError,
+    RefusedError when the run is over.
     """
     recover(run.folder)
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
@@ -87,7 +88,7 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
         raise RefusedError(f"{name}: this run is over ({engine.state.value}); start a new one")
     journal = JournalWriter.reopen(run.folder, engine_version=ENGINE_VERSION)
     journal.restore(folded.owed)
-    off_after_s = longest_on_s(run, engine)
+    off_after_s = round(max(longest_on_s(run, engine), unproven_s(run.folder, folded.last_utc, clock.utc())), 3)
     elapsed_s = round(folded.last_elapsed_s + off_after_s, 3)
     _command(engine, journal, Gap(duration_s=None, off_after_s=off_after_s), elapsed_s, clock.utc())
     return engine, journal, elapsed_s
@@ -100,6 +101,23 @@ def longest_on_s(run: FrozenRun, engine: Engine) -> float:
     """
     slowest_s = max(spec.timeout_s for spec in run.instruments())
     return engine.step.sample_every_s + max(OFF_AFTER_MAX_S, 6.0 + QUESTIONS_OF_OFF * slowest_s)
+
+
+def unproven_s(folder: Path, last_utc: str, now_utc: str) -> float:
+    """Return the wall time from the last row to the first proof of off after it, or to now when there is none.
+
+    The proof is `off-result.json` of an executed off plan. Wall time is used for the worst case alone: a clock that was set
+    back gives less than `longest_on_s`, which then stands.
+    """
+    last_s, proven_s = utc_seconds(last_utc), utc_seconds(now_utc)
+    try:
+        result = json.loads((folder / "off-result.json").read_bytes())
+        off_s = utc_seconds(result["written_utc"])
+        if off_s + 1.0 >= last_s and all(output["verified"] is True for output in result["outputs"]):
+            proven_s = off_s + 1.0  # it is written in whole seconds
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    return proven_s - last_s
 
 
 def _command(engine: Engine, journal: JournalWriter, record: Record, elapsed_s: float, utc: str) -> None:

@@ -14,7 +14,7 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
 from chargerd.core.reading import ChannelInputs, Measured
-from chargerd.errors import BenchError, InstrumentError, LinkError
+from chargerd.errors import BenchError, FoundOnError, InstrumentError, LinkError
 from chargerd.instruments.connection import Connection, WrongIdentityError
 from chargerd.instruments.dialect import load_dialect
 from chargerd.instruments.framing.scpi import parse_boolean
@@ -145,7 +145,7 @@ class ChannelBench:
             else:
                 output.is_on = False
         if found_on:
-            raise InstrumentError("; ".join(found_on) + "; find out why, then start again")
+            raise FoundOnError("; ".join(found_on) + "; find out why, then start again")
         for instrument in self._instruments.values():
             await instrument.connection.ensure()
             await instrument.check_errors()

@@ -602,3 +602,18 @@ def test_the_clock_counts_suspend() -> None:
     before = time.clock_gettime(time.CLOCK_BOOTTIME)
 
     assert before <= off.boot_s() <= before + 5
+
+
+def test_the_first_proof_of_off_is_kept_and_a_later_plan_gets_its_own(tmp_path: Path) -> None:
+    plan, result = tmp_path / "off-plan.json", tmp_path / "off-result.json"
+    plan.write_text("{}")
+    assert off.was_off_before(tmp_path) is False
+
+    result.write_text(json.dumps({"outputs": [{"verified": True}, {"verified": False}]}))
+    assert off.was_off_before(tmp_path) is False
+
+    result.write_text(json.dumps({"outputs": [{"verified": True}]}))
+    assert off.was_off_before(tmp_path) is True
+
+    os.utime(plan, (result.stat().st_atime, result.stat().st_mtime + 1.0))
+    assert off.was_off_before(tmp_path) is False
