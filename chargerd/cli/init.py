@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from chargerd.errors import Exit, RefusedError, UsageError
@@ -15,6 +16,7 @@ Before anything else. These cells give off hydrogen, at rest too. Never seal one
 cabinet; ventilate; no sparks, no flame, outputs off before you touch a clip. Zinc sulfate hurts eyes: goggles and gloves. A fuse
 at the cell. Vented aqueous zinc/carbon cells only. Local codes and licensed practice come first."""
 TRIES = 3
+ASK_S = 1.0
 NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 
 
@@ -31,13 +33,13 @@ class Question:
 BENCH = (
     Question("bench", "A name for the bench", "bench"),
     Question("supply_address", "Address of the supply", "tcp://192.168.0.10:5025", "address"),
-    Question("supply_identity", "What it answers to *IDN?, exactly", "MAKER,MODEL,SERIAL,FIRMWARE", "identity"),
+    Question("supply_identity", "What it answers to *IDN?, exactly", "", "identity"),
     Question("supply_V", "Its largest voltage", "30 V", "voltage"),
     Question("supply_A", "Its largest current", "3 A", "current"),
     Question("load_address", "Address of the electronic load (none: only charging is possible)", "none", "address"),
-    Question("load_identity", "What the load answers to *IDN?", "MAKER,MODEL,SERIAL,FIRMWARE", "identity"),
+    Question("load_identity", "What the load answers to *IDN?", "", "identity"),
     Question("probe_address", "Address of the thermometer on the cell (none: no temperature limit)", "none", "address"),
-    Question("probe_identity", "What the thermometer answers to *IDN?", "MAKER,MODEL,SERIAL,FIRMWARE", "identity"),
+    Question("probe_identity", "What the thermometer answers to *IDN?", "", "identity"),
     Question("fuse", "Fuse at the cell", "1 A", "current"),
     Question("room", "Air in the room", "30 m3", "volume"),
     Question("openings", "Free openings to the outside, above and below together", "20 cm2", "area"),
@@ -69,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
         if existing.exists():
             raise RefusedError(f"{existing} is there already; give another folder, or edit that file")
     print(f"{CAUTIONS}\n\nAn empty answer takes what stands in brackets; every number needs its unit.\n")
-    answers = ask_all(BENCH, input) | ask_all(CELL, input)
+    answers = ask_all(BENCH + CELL, input)
     cell_path = folder / "cells" / f"{answers['cell']}.yaml"
     written = {folder / "bench.yaml": bench_text(answers), cell_path: cell_text(answers)}
     for path in sorted(shipped_profiles().glob("*.yaml")):
@@ -94,8 +96,35 @@ def ask_all(questions: tuple[Question, ...], read: Callable[[str], str]) -> dict
         role, _, what = question.name.partition("_")
         if what == "identity" and answers.get(f"{role}_address") == "none":
             continue
-        answers[question.name] = _ask(question, read)
+        known = question.default
+        if what == "identity":
+            known = asked_identity(answers[f"{role}_address"])
+        elif question.name == "current_max":
+            known = answers["fuse"]  # a cell may not be allowed more than its bench
+        answers[question.name] = _ask(replace(question, default=known), read)
     return answers
+
+
+def asked_identity(address: str) -> str:
+    """Ask a networked instrument who it is: a question that changes nothing. Returns "" when nobody answers."""
+    from chargerd.errors import InstrumentError, LinkError
+    from chargerd.instruments.framing.scpi import parse_identity
+    from chargerd.instruments.transports.registry import open_link, parse_address
+
+    async def ask() -> str:
+        link = await open_link(parse_address(address), deadline_s=ASK_S)
+        try:
+            return parse_identity((await link.query(b"*IDN?", deadline_s=ASK_S)).decode("ascii"))
+        finally:
+            await link.close()
+
+    if not address.startswith("tcp://"):
+        return ""
+    try:
+        return asyncio.run(ask())
+    except (LinkError, InstrumentError, ValueError):
+        print("  (nobody answers there now: type what its manual or another program says)")
+        return ""
 
 
 def _ask(question: Question, read: Callable[[str], str]) -> str:
@@ -119,8 +148,7 @@ def _fault(question: Question, answer: str) -> str:
     if question.dimension == "":
         return "" if NAME_RULE.match(answer) else "letters, digits, '.', '_' and '-', beginning with a letter or digit"
     if question.dimension == "address":
-        known = answer == "none" or re.match(r"(tcp|serial|visa)://\S+\Z", answer)
-        return "" if known else "write tcp://HOST:PORT, serial:///dev/ttyUSB0?baud=9600, visa://RESOURCE or none"
+        return _address_fault(answer)
     if question.dimension == "date":
         return "" if _is_date(answer) else "write the day as year-month-day: 2026-11-25"
     if question.dimension == "identity":
@@ -130,6 +158,19 @@ def _fault(question: Question, answer: str) -> str:
         parse(answer, question.dimension)
     except UnitError as fault:
         return str(fault)
+    return ""
+
+
+def _address_fault(text: str) -> str:
+    from chargerd.errors import BenchError
+    from chargerd.instruments.transports.registry import parse_address
+
+    if text == "none":
+        return ""
+    try:
+        parse_address(text)
+    except BenchError as fault:
+        return f"{fault.faults[0]}; or none"
     return ""
 
 
@@ -193,14 +234,15 @@ data: data
 instruments:
 {instruments}
 channels:
-  slip-1:
+  # A place for one cell with the instruments around it; the name is yours.
+  place-1:
 {channel}
 
 # What no cell on this bench may ever see. A cell file may be tighter, never looser.
 limits:
   voltage: 3.0 V
-  charge_current: {supply_A}
-  discharge_current: {supply_A}
+  charge_current: {fuse}
+  discharge_current: {fuse}
   temperature: 50 °C
 
 wiring:
