@@ -6,7 +6,7 @@ from chargerd.core.demand import Activity
 from chargerd.core.derived import Derived
 from chargerd.core.ends import VOLTAGE_LIMIT_MARGIN_V, StepView
 from chargerd.core.gas import RATED_SWING_V, current_min_A, tafel_current_A, threshold_V
-from chargerd.core.interruption import ir_free_V
+from chargerd.core.interruption import has_resistance, ir_free_V
 from chargerd.core.memory import Memory
 from chargerd.core.observation import REGULATED, Observation
 from chargerd.core.plan import Plan
@@ -55,7 +55,7 @@ class Account:
             current_A=current_A,
             temperature_degC=seen.temperature_degC,
             ir_free_V=electrode_V,
-            is_ir_free=m.resistance_trusted,
+            is_ir_free=has_resistance(m, now_s),
             at_voltage_limit=at_limit,
             charge_Ah=m.tally.step_charge_Ah,
             energy_Wh=m.tally.step_energy_Wh,

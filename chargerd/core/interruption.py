@@ -14,11 +14,14 @@ RESISTANCE_MAX_OHM = 100.0
 """Above this it is an open lead, not a cell."""
 
 
+def has_resistance(memory: Memory, now_s: float) -> bool:
+    """Return whether there is a trusted resistance younger than 30 min."""
+    return memory.resistance_trusted and now_s - memory.resistance_s <= RESISTANCE_AGE_MAX_S
+
+
 def ir_free_V(memory: Memory, voltage_V: float, current_A: float, now_s: float) -> float:
     """Return `V − I·R_int`, V. Without a trusted resistance younger than 30 min R_int is 0, so that gassing errs safe."""
-    if not memory.resistance_trusted or memory.resistance_ohm is None:
-        return voltage_V
-    if now_s - memory.resistance_s > RESISTANCE_AGE_MAX_S:
+    if memory.resistance_ohm is None or not has_resistance(memory, now_s):
         return voltage_V
     return voltage_V - current_A * memory.resistance_ohm
 

@@ -566,3 +566,34 @@ def test_the_ir_free_end_waits_for_a_resistance_that_was_measured():
     seen = [kinds(charging(engine, elapsed_s, voltage_V=1.6)) for elapsed_s in (12.0, 13.0, 14.0)]
 
     assert seen == [[], [], ["step-ended", "program-ended", "state-changed"]]
+
+
+def test_a_resistance_older_than_half_an_hour_no_longer_serves_the_ir_free_end():
+    engine = interrupted_engine()
+    run_interruption(engine, 300.0, 1.60, 1.51, 1.495)
+    charging(engine, 305.0, voltage_V=1.6)
+    assert engine.view.is_ir_free is True
+
+    engine.memory.resistance_s -= 1800.0
+    charging(engine, 310.0, voltage_V=1.6)
+
+    assert engine.view.is_ir_free is False
+
+
+def test_an_interruption_whose_first_reading_is_missing_gives_no_resistance():
+    engine = interrupted_engine()
+    charging(engine, 300.0, voltage_V=1.6)
+    engine.command(Observed("supply", "off", verified=True), 300.0)
+    take(engine, 300.02, voltage_V=None)
+
+    events = take(engine, 301.0, voltage_V=None)
+
+    assert kinds(events) == []
+    assert engine.demand().activity is not Activity.INTERRUPTION
+
+
+def test_an_impossible_resistance_is_not_kept():
+    engine = interrupted_engine()
+    measured = run_interruption(engine, 300.0, 1.60, 1.61, 1.62)
+
+    assert (measured.accepted, engine.memory.resistance_ohm) == (False, None)

@@ -270,3 +270,13 @@ def test_a_cell_standing_above_a_lower_step_is_no_source_that_disobeys():
 
     for elapsed_s in (0.0, 5.0, 10.0):
         assert judge(guard, elapsed_s, CHARGE, voltage_V=1.95, current_A=0.0) is None
+
+
+@pytest.mark.parametrize(("bounds", "raw_A"), [(CHARGE, 2.45), (DISCHARGE, -2.45)])
+def test_a_stored_zero_cannot_hide_an_over_current(bounds, raw_A):
+    raw = inputs_of(source_on=bounds.direction > 0, load_on=bounds.direction < 0, current_A=raw_A)
+    seen = Observer(INPUTS).observe(Reading(0.0, raw), 20.0, -0.1, -0.1)
+
+    trip = protection().judge(seen, bounds, live=True, watched=True, gas_A=0.0)
+
+    assert cause(trip) == "over-current"
