@@ -101,10 +101,10 @@ class Walk:
         return "rounds" if p.round >= repeat.rounds else None
 
     def _agrees(self, repeat: Repeat, capacity_Ah: float) -> bool:
-        """Two rounds running within the share asked for, both on the last rung."""
+        """Two rounds running on one rung within the share asked for: only the last rung is ever tried twice running."""
         p = self.position
         within, last_Ah = repeat.capacity_within, p.last_capacity_Ah
-        if within is None or last_Ah is None or p.rung != p.rung_top or p.last_rung != p.rung:
+        if within is None or last_Ah is None or p.last_rung != p.rung:
             return False
         mean_Ah = 0.5 * (capacity_Ah + last_Ah)
         return mean_Ah > 0.0 and abs(capacity_Ah - last_Ah) <= within * mean_Ah

@@ -597,3 +597,13 @@ def test_an_impossible_resistance_is_not_kept():
     measured = run_interruption(engine, 300.0, 1.60, 1.61, 1.62)
 
     assert (measured.accepted, engine.memory.resistance_ohm) == (False, None)
+
+
+def test_a_reading_that_went_missing_before_the_output_is_on_holds_it_off():
+    engine = begun(plan_of(charge_step()))
+    take(engine, 1.0)
+    assert engine.demand().energise is Energise.SOURCE
+
+    take(engine, 2.0, temperature_degC=None)
+
+    assert engine.demand().energise is Energise.NONE

@@ -146,3 +146,15 @@ def test_the_next_item_begins_anew_and_the_end_is_the_end():
     walked.round(1.0, 0.97)
     assert walked.walk.step().number == "9"
     assert walked.walk.advance(2.0, 1.94, walked.events) is False
+
+
+def test_a_round_before_a_step_back_is_no_round_running():
+    walked = Walked(climbing())
+    walked.round(1.0, 0.97)
+    walked.round(1.0, 0.90)
+    walked.round(1.0, 0.97)
+    assert walked.ended == []
+
+    walked.round(1.0, 0.97)
+
+    assert walked.ended == ["capacity_within"]
