@@ -46,6 +46,9 @@ WATCH_AFTER_S = 3600.0
 PUBLISHER_CLOSE_S = 3.0
 """A frozen broker must not keep the worker longer than the keeper waits for its end (5 s)."""
 ATTENDED = "This version grants no unattended runs yet: stay within reach and look in often."
+ENDED: dict[int, str] = {
+    Exit.OK: "Complete", Exit.STOPPED: "Stopped early", Exit.TRIPPED: "Tripped: the channel stays off until it is cleared",
+}  # fmt: skip
 EXITS = {State.COMPLETE: Exit.OK, State.STOPPED: Exit.STOPPED, State.TRIPPED: Exit.TRIPPED, State.IDLE: Exit.REFUSED}
 
 
@@ -353,7 +356,9 @@ def main(argv: list[str] | None = None) -> int:
 
 
 async def _work(run: FrozenRun, terminal: Terminal, *, resuming: bool) -> int:
-    return await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer).work()
+    code = await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer).work()
+    terminal.say(f"{ENDED.get(code, 'Ended')}. What it says about the cell: chargerd report {run.folder}")
+    return code
 
 
 if __name__ == "__main__":
