@@ -42,6 +42,8 @@ def test_a_link_to_a_serial_device_is_that_device(tmp_path: Path) -> None:
 
 def test_instruments_side_by_side_do_not_hinder_each_other(port: int) -> None:
     with AddressLocks([f"tcp://127.0.0.1:{port}", f"tcp://localhost:{port}"]), AddressLocks([f"tcp://127.0.0.2:{port}"]) as other:
+        with pytest.raises(RefusedError):
+            AddressLocks([f"tcp://127.0.0.2:{port}"])
         other.close()
         AddressLocks([f"tcp://127.0.0.2:{port}"]).close()
 
