@@ -592,6 +592,18 @@ def test_an_interruption_whose_first_reading_is_missing_gives_no_resistance():
     assert engine.demand().activity is not Activity.INTERRUPTION
 
 
+def test_an_interruption_in_which_the_source_was_never_seen_off_gives_no_resistance():
+    engine = interrupted_engine()
+    charging(engine, 300.0, voltage_V=1.6)
+    engine.command(Observed("supply", "off", verified=True), 300.0)
+    take(engine, 300.02, voltage_V=1.51, source_on=None)
+
+    events = take(engine, 301.0, voltage_V=1.495, source_on=None)
+
+    assert kinds(events) == []
+    assert engine.demand().activity is not Activity.INTERRUPTION
+
+
 def test_an_impossible_resistance_is_not_kept():
     engine = interrupted_engine()
     measured = run_interruption(engine, 300.0, 1.60, 1.61, 1.62)
