@@ -57,6 +57,7 @@ DIMENSIONS: dict[str, Dimension] = {
         _row("power", "W", "W=1 mW=1e-3", "0.5 W", "100000"),
         _row("temperature", "degC", "°C=1 degC=1", "45 °C", "300"),
         _row("temperature_difference", "K", "K=1 mK=1e-3", "12 K", "300"),
+        _row("thermistor_b", "K", "K=1", "3950 K", "10000"),
         _row("temperature_coefficient", "V/K", "mV/K=1e-3 V/K=1", "-4 mV/K", "0.1"),
         _row("heating_rate", "K/min", "K/min=1", "1 K/min", "100"),
         _row("resistance", "ohm", "ohm=1 mohm=1e-3 kohm=1e3 Ω=1 mΩ=1e-3 kΩ=1e3 Ω=1 mΩ=1e-3 kΩ=1e3", "0.05 ohm", "1e9"),

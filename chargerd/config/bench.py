@@ -9,6 +9,16 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from chargerd.config.bench_keys import BENCH, QUANTITIES
+from chargerd.config.bench_parts import (
+    ContactSpec,
+    DeadManSpec,
+    ResistorSpec,
+    SensorSpec,
+    contact_of,
+    dead_man_of,
+    resistors_of,
+    sensor_of,
+)
 from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.reader import read_group
 from chargerd.config.tables import Given, Values, amount
@@ -41,6 +51,12 @@ class InstrumentSpec:
     timeout_s: float = 0.5
     isolated: bool = False
     minimum_voltage_V: float = 0.0
+    output: str = ""
+    input: str = ""
+    every_s: float | None = None
+    sensor: SensorSpec | None = None
+    shunt_ohm: float | None = None
+    contact: ContactSpec | None = None
     place: Place = NOWHERE
 
     def uncertainty(self, quantity: str, value: float) -> float:
@@ -59,7 +75,12 @@ class InstrumentSpec:
 
 @dataclass(frozen=True, slots=True)
 class ChannelSpec:
-    """Who does what on one channel; names as in `instruments`, empty = none. `meter`: who measures voltage, if not the source."""
+    """Who does what on one channel; names as in `instruments`, empty = none.
+
+    `meter`: who measures the cell's voltage, if not the source. `ammeter`: who measures its current, if not source and load.
+    `switch`: the relay that isolates the cell. `sense`: a meter across the source's own terminals. `load` may name switched
+    resistors instead of an instrument. `taps`: the meters of a string's cells, negative end first.
+    """
 
     name: str
     source: str
@@ -67,6 +88,10 @@ class ChannelSpec:
     meter: str = ""
     thermometer: str = ""
     ambient: str = ""
+    ammeter: str = ""
+    switch: str = ""
+    sense: str = ""
+    taps: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,12 +106,14 @@ class BenchLimits:
 
 @dataclass(frozen=True, slots=True)
 class Wiring:
-    """Leads, clips and the fuse at the cell."""
+    """Leads, clips and the fuse at the cell; `tap_ohm`: the resistor at each tap of a string."""
 
     lead_ohm: float
     clip_mass_g: float
     clip_ohm: float
     fuse_A: float
+    tap_ohm: float | None = None
+    tap_ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +149,8 @@ class BenchFile:
     mqtt: MqttSpec | None
     never_touch: tuple[str, ...]
     keep_on: tuple[str, ...]
+    resistors: tuple[ResistorSpec, ...]
+    dead_man: DeadManSpec | None
     places: Mapping[str, Place]
     path: Path
     text: str
@@ -138,10 +167,22 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
-    channels = {name: _channel(name, given, instruments, faults) for name, given in values.named("channels").items()}
+    resistors = resistors_of(values.named("resistors"), instruments, faults)
+    banks = {resistor.load for resistor in resistors}
+    channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
+    dead_man = dead_man_of(values.sub("dead_man"), instruments, faults)
     _check(values, faults)
     faults.raise_as(BenchError)
-    return _built(values, instruments, channels, marked.path, marked.text, marked.sha256)
+    parts = _Parts(instruments, channels, resistors, dead_man)
+    return _built(values, parts, marked.path, marked.text, marked.sha256)
+
+
+@dataclass(frozen=True, slots=True)
+class _Parts:
+    instruments: Mapping[str, InstrumentSpec]
+    channels: Mapping[str, ChannelSpec]
+    resistors: tuple[ResistorSpec, ...]
+    dead_man: DeadManSpec | None
 
 
 def parse_accuracy(text: str, quantity: str) -> Accuracy:
@@ -201,6 +242,12 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         timeout_s=0.5 if timeout_s is None else timeout_s,
         isolated=values.flag("isolated"),
         minimum_voltage_V=0.0 if minimum_V is None else minimum_V,
+        output=values.text("output"),
+        input=values.text("input"),
+        every_s=values.number("every"),
+        sensor=sensor_of(values.sub("sensor"), faults),
+        shunt_ohm=values.number("shunt"),
+        contact=contact_of(values.sub("contact"), faults),
         place=values.place,
     )
 
@@ -221,14 +268,19 @@ _ROLES: dict[str, tuple[str, ...]] = {
     "voltage": ("voltage",),
     "temperature": ("temperature",),
     "ambient": ("temperature",),
+    "current": ("current",),
+    "switch": (),
+    "sense": ("voltage",),
 }
 """Role → what its instrument must say about its accuracy and resolution, so that ends can be compared with them."""
 
 
-def _channel(name: str, values: Values, instruments: Mapping[str, InstrumentSpec], faults: Faults) -> ChannelSpec:
+def _channel(
+    name: str, values: Values, instruments: Mapping[str, InstrumentSpec], banks: set[str], faults: Faults
+) -> ChannelSpec:
     for role, quantities in _ROLES.items():
         one = values.text(role)
-        if not one:
+        if not one or (role == "load" and one in banks):
             continue
         if one not in instruments:
             known = ", ".join(instruments) or "none"
@@ -245,7 +297,17 @@ def _channel(name: str, values: Values, instruments: Mapping[str, InstrumentSpec
     thermometer, ambient = values.text("temperature"), values.text("ambient")
     if ambient and ambient == thermometer:
         faults.add(values.at("ambient"), f"{values.label}.ambient: {ambient} measures the cell", "name another one")
-    return ChannelSpec(name, source, load, "" if voltage in {source, load} else voltage, thermometer, ambient)
+    ammeter, switch = values.text("current"), values.text("switch")
+    if ammeter and ammeter in instruments and instruments[ammeter].shunt_ohm is None:
+        faults.add(values.at("current"), f"{values.label}.current: {ammeter} has no shunt", "write shunt: 0.1 ohm at the meter")
+    if switch and switch in instruments and instruments[switch].contact is None:
+        faults.add(values.at("switch"), f"{values.label}.switch: {switch} has no contact", "write contact: {without_power: open}")
+    taps = _texts(values.items("taps"))
+    for item in values.items("taps"):
+        if item.value not in instruments:
+            faults.add(item.place, f"{values.label}.taps: there is no instrument {item.value!r}", "name the meter of that cell")
+    meter = "" if voltage in {source, load} else voltage
+    return ChannelSpec(name, source, load, meter, thermometer, ambient, ammeter, switch, values.text("sense"), taps)
 
 
 def _judge_role(values: Values, role: str, quantities: tuple[str, ...], spec: InstrumentSpec, faults: Faults) -> None:
@@ -279,14 +341,7 @@ def _check(values: Values, faults: Faults) -> None:
         faults.add(air.place, "ventilation: neither outdoors nor a room", "write outdoors: yes, or room: 30 m3, openings: 20 cm2")
 
 
-def _built(
-    values: Values,
-    instruments: Mapping[str, InstrumentSpec],
-    channels: Mapping[str, ChannelSpec],
-    path: Path,
-    text: str,
-    digest: str,
-) -> BenchFile:
+def _built(values: Values, parts: _Parts, path: Path, text: str, digest: str) -> BenchFile:
     """Build the model from values without faults."""
     limits, wiring, air, mqtt = (values.sub(key) for key in ("limits", "wiring", "ventilation", "mqtt"))
     assert limits is not None
@@ -296,16 +351,20 @@ def _built(
         name=values.text("bench"),
         about=values.text("about"),
         data_dir=path.parent / values.text("data"),
-        instruments=instruments,
-        channels=channels,
+        instruments=parts.instruments,
+        channels=parts.channels,
         limits=BenchLimits(
             limits.need("voltage"), limits.need("charge_current"), limits.need("discharge_current"), limits.need("temperature")
         ),
-        wiring=Wiring(*(wiring.need(key) for key in ("lead", "clip_mass", "clip_resistance", "fuse"))),
+        wiring=Wiring(
+            *[wiring.need(key) for key in ("lead", "clip_mass", "clip_resistance", "fuse")], wiring.number("tap_resistor")
+        ),
         ventilation=Ventilation(air.flag("outdoors"), air.number("room") or 0.0, air.number("openings") or 0.0),
         mqtt=None if mqtt is None else MqttSpec(mqtt.text("host"), mqtt.count("port") or 1883, mqtt.text("prefix")),
         never_touch=_texts(values.items("never_touch")),
         keep_on=_texts(values.items("keep_on")),
+        resistors=parts.resistors,
+        dead_man=parts.dead_man,
         places={"ventilation": air.place} | {key: group.at(key) for group in (limits, wiring, air) for key in group.given},
         path=path,
         text=text,

@@ -73,7 +73,7 @@ def bench_file(addresses: dict[str, str], dialects: dict[str, str], identities: 
     channel = ChannelSpec("slip-1", "supply", has["load"], has["meter"], has["thermometer"], "")
     return BenchFile(
         "boathouse", "", Path(), instruments, {"slip-1": channel}, BenchLimits(3.0, 2.5, 2.5, 50.0),
-        Wiring(0.05, 2.0, 0.5, 1.0), Ventilation(outdoors=True), None, (), (), {}, Path("bench.yaml"), "", "",
+        Wiring(0.05, 2.0, 0.5, 1.0), Ventilation(outdoors=True), None, (), (), (), None, {}, Path("bench.yaml"), "", "",
     )  # fmt: skip
 
 
