@@ -113,7 +113,6 @@ class Wiring:
     clip_ohm: float
     fuse_A: float
     tap_ohm: float | None = None
-    tap_ohm: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -357,7 +356,11 @@ def _built(values: Values, parts: _Parts, path: Path, text: str, digest: str) ->
             limits.need("voltage"), limits.need("charge_current"), limits.need("discharge_current"), limits.need("temperature")
         ),
         wiring=Wiring(
-            *[wiring.need(key) for key in ("lead", "clip_mass", "clip_resistance", "fuse")], wiring.number("tap_resistor")
+            wiring.need("lead"),
+            wiring.need("clip_mass"),
+            wiring.need("clip_resistance"),
+            wiring.need("fuse"),
+            wiring.number("tap_resistor"),
         ),
         ventilation=Ventilation(air.flag("outdoors"), air.number("room") or 0.0, air.number("openings") or 0.0),
         mqtt=None if mqtt is None else MqttSpec(mqtt.text("host"), mqtt.count("port") or 1883, mqtt.text("prefix")),
