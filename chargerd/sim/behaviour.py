@@ -2,7 +2,9 @@
 
 One YAML file per behaviour in `behaviours/`. Keys of a file:
 
-- `behaviour`, `about`, `panel` (supply, load or meter), `extends` (another behaviour whose keys this one changes)
+- `behaviour`, `about`, `panel` (supply, load, meter …), `extends` (another behaviour whose keys this one changes),
+  `speaks`: the protocol, a row of `listener.LISTENERS`; left out: `scpi`, for which the keys below are. Other protocols
+  have their own keys, see their modules.
 - `identity`: the four fields of the identity reply
 - `numbers`: Python format of a number; `booleans`: what a switch takes (`any`, `words`) and `boolean_replies`
   (`numbers`, `words`); `suffixes`: units behind numbers `accepted` or `refused`
@@ -90,6 +92,17 @@ def behaviour_names() -> tuple[str, ...]:
 
 
 @cache
+def speech_of(name: str) -> str:
+    """Which protocol the behaviour `name` speaks, see `listener.LISTENERS`.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+    """
+    speech: str = read_behaviour(name).get("speaks", "scpi")
+    return speech
+
+
+@cache
 def load_behaviour(name: str) -> Behaviour:
     """Read the behaviour `name` and all it extends.
 
@@ -97,7 +110,7 @@ def load_behaviour(name: str) -> Behaviour:
         FileNotFoundError: there is none of this name.
         ValueError: the file does not make sense; the message names the header.
     """
-    raw = _read(name)
+    raw = read_behaviour(name)
     identity = raw["identity"]
     return Behaviour(
         name=raw["behaviour"],
@@ -117,14 +130,19 @@ def load_behaviour(name: str) -> Behaviour:
     )
 
 
-def _read(name: str) -> dict[str, Any]:
+def read_behaviour(name: str) -> dict[str, Any]:
+    """The raw keys of the behaviour `name`, with those of all it extends; every scalar is text.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+    """
     text = (files("chargerd.sim") / "behaviours" / f"{name}.yaml").read_text(encoding="utf-8")
     # BaseLoader makes every scalar text (ON stays ON) and can construct nothing else, so it is safe.
     raw: dict[str, Any] = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506
     parent = raw.get("extends")
     if parent is None:
         return raw
-    merged = _read(parent)
+    merged = read_behaviour(parent)
     commands = {**merged["commands"], **raw.get("commands", {})}
     return {**merged, **raw, "commands": commands}
 

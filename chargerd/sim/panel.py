@@ -3,6 +3,16 @@
 A panel is what a person standing before the instrument would see and touch. Listeners (`wire`) and the fault table
 (`faults`) act on it through `set`, `get`, `read` and the named actions. It keeps its own record of when it really
 delivered or drew current: tests judge by that record, not by what the program under test believes.
+
+Names that behaviour files use, so that panels and protocols can be written apart:
+
+- supply: settings `voltage_set_V` `current_set_A` `output` `ovp_level_V` …; read `voltage_V` `current_A` `power_W`
+- load: settings `current_set_A` `mode` `input` …; read the same three
+- meter and one input of a scanner: read `voltage_V` `resistance_ohm` (of the sensor or resistor at that input) `emf_V`
+  (of the thermocouple there) `temperature_degC` `current_A` (of a shunt); setting `function` (VOLT, TEMP, RES)
+- thermometer: read `temperature_degC` `resistance_ohm` `emf_V`; one panel for each sensor of a line or folder
+- relay, one panel for each contact: setting `closed` (its SWITCH, bool); flag `closed_shown` (what its own state answers)
+  and `mirror_closed` (the second contact that is moved by the first)
 """
 
 from __future__ import annotations

@@ -11,9 +11,9 @@ from chargerd.sim.scpi_text import ScpiError, parse_number
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from chargerd.sim.scpi_listener import ScpiListener
     from chargerd.sim.scpi_status import Register
     from chargerd.sim.scpi_text import Unit
-    from chargerd.sim.wire import ScpiListener
 
 SCPI_VERSION = "1999.0"
 BYTE, WORD = 255, 32767
