@@ -71,6 +71,7 @@ class World:
         listener = make_listener(behaviour, panels, identity=identity)
         peer = Peer(name, listener, latency_s=self._latency_s, seed=self._next_seed(), keeps_log=self._keeps_log)
         self.peers[name] = peer
+        peer.neighbours = self.peers
         return peer
 
     def _next_seed(self) -> int:
