@@ -156,7 +156,7 @@ def read_behaviour(name: str) -> dict[str, Any]:
     if parent is None:
         return raw
     merged = read_behaviour(parent)
-    commands = {**merged["commands"], **raw.get("commands", {})}
+    commands = {**merged.get("commands", {}), **raw.get("commands", {})}
     return {**merged, **raw, "commands": commands}
 
 

@@ -86,8 +86,6 @@ class AnyEndEars(Ears):
 class LineListener(Listener):
     """Reads lines for the panels of one instrument; keeps the number of its last error."""
 
-    has_errors = True
-
     def __init__(self, raw: Mapping[str, Any], panels: Sequence[Panel], *, identity: str | None = None) -> None:
         self.panels = tuple(panels)
         self.identity = raw["identity"] if identity is None else identity
@@ -97,6 +95,7 @@ class LineListener(Listener):
         self._echo = raw.get("echo", "no") == "yes"
         self._takes_s = float(raw.get("takes_s", "0"))
         self._sentences, self._says = _read(raw["behaviour"])
+        self.has_errors = any(item.kind == "error" for sentence in self._sentences for item in sentence.values)
         self._boots = [panel.boots for panel in self.panels]
         self._banner_due = False
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from importlib import import_module
 from math import inf
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, cast
 
 from chargerd.sim.behaviour import speech_of
 
@@ -75,7 +75,7 @@ class LineEars(Ears):
 class Listener:
     """One instrument's protocol before its panels (its outputs, inputs or relays, counted from 1)."""
 
-    has_errors: ClassVar[bool] = False
+    has_errors: bool = False
     """Whether there is an error queue or register, see `report`."""
 
     end: bytes = b""

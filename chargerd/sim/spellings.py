@@ -81,7 +81,7 @@ SPELLINGS: Mapping[str, Callable[[bytes], bytes]] = {
     "float of C": lambda honest: float(honest).hex().encode(),
     "boolean": _always("True"),
     "letter O": lambda honest: honest.replace(b"0", b"O"),
-    "letter l": lambda honest: honest.replace(b"1", b"l"),
+    "letter l": lambda honest: b"l" + honest[1:],
     "full-width digits": _digits("０"),
     "Arabic digits": _digits("٠"),
     "Devanagari digits": _digits("०"),
