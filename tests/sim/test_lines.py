@@ -210,8 +210,14 @@ def test_a_pin_closes_its_relay_at_its_own_level(behaviour: str, closing: int) -
     assert pins.get(27) == closing
     assert [panel.conducts for panel in world.panels.values()] == [False, True]
     assert say(peer, f"27 {1 - closing}\n27?\n".encode()) == f"{1 - closing}\n".encode() * 2
+    pins.set(27, closing)
+    assert (pins.get(6), pins.get(5)) == (closing, 1 - closing)  # the mirror contacts
+    assert pins.label().startswith("boathouse-pins")
+    for number in (22, 99):
+        with pytest.raises(OSError, match="failed"):
+            pins.get(number)
     with pytest.raises(OSError, match="failed"):
-        pins.get(22)
+        pins.set(6, 1)  # nobody drives a mirror contact
 
 
 def test_pins_may_be_numbered_as_the_bench_says() -> None:
