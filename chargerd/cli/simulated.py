@@ -74,7 +74,7 @@ def world_of_bench(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], *, 
 
     Raises UsageError for a dialect that has no simulated counterpart.
     """
-    devices = devices_of(bench, _names(bench, cells))
+    devices = devices_of_channels(bench, cells)
     if _is_plain(bench, cells, devices):
         return _plain_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
     from chargerd.cli.simulated_circuit import circuit_world
@@ -93,6 +93,11 @@ def devices_of(bench: BenchFile, names: Iterable[str]) -> list[Device]:
     return [_device(specs) for specs in places.values()]
 
 
+def devices_of_channels(bench: BenchFile, channels: Iterable[str]) -> list[Device]:
+    """Return the devices of these channels, with all their instruments. Raises UsageError as `devices_of`."""
+    return devices_of(bench, _names(bench, channels))
+
+
 def place_of(address: str) -> str:
     """Return the part of an address that says where, without options: two instruments of one place are one device."""
     return address.removeprefix("trace+").partition("?")[0]
@@ -108,7 +113,7 @@ def behaviour_of(spec: InstrumentSpec) -> str:
 
 def wires_of_bench(bench: BenchFile, channels: list[str]) -> dict[str, Wire]:
     """Return where each device of these channels is to listen, from its address. Raises UsageError."""
-    return {device.name: _wire(bench.instruments[device.name]) for device in devices_of(bench, _names(bench, channels))}
+    return {device.name: _wire(bench.instruments[device.name]) for device in devices_of_channels(bench, channels)}
 
 
 def _wire(spec: InstrumentSpec) -> Wire:

@@ -57,7 +57,7 @@ def plain_bench(
         "clip_ohm": bench.wiring.clip_ohm,
         **({"tap_ohm": bench.wiring.tap_ohm} if bench.wiring.tap_ohm else {}),
         "instruments": instruments,
-        "channels": {name: _channel(bench.channels[name], cell) for name, cell in cells.items()},
+        "channels": _channels(bench, cells),
         "resistors": {
             one.name: {"load": one.load, "switch": one.switch, "at": "rail", "ohm": one.resistance_ohm}
             for one in bench.resistors
@@ -92,6 +92,17 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
 
 def _given(options: Mapping[str, float | None]) -> Plain:
     return {key: value for key, value in options.items() if value is not None}
+
+
+def _channels(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]]) -> dict[str, Plain]:
+    channels = {name: _channel(bench.channels[name], cell) for name, cell in cells.items()}
+    rooms: set[str] = set()
+    for plain in channels.values():
+        room = plain.get("ambient", "")
+        if room in rooms:  # one thermometer tells the room to several channels, and stands there once
+            del plain["ambient"]
+        rooms.add(room)
+    return channels
 
 
 def _channel(spec: ChannelSpec, cell: Cell | list[Cell]) -> Plain:
