@@ -55,7 +55,7 @@ def test_the_message_is_a_file_below_the_folder_and_the_reply_its_content(sensor
     name, reading, deeper = read(sensor, b"name", b"w1_slave", b"hwmon/temp1_input")
 
     assert name == b"28-00000boat1"
-    assert reading.endswith(b"crc=57 YES\n72 01 4b 46 7f ff 0e 10 57 t=23125")
+    assert reading.endswith(b"crc=57 YES 72 01 4b 46 7f ff 0e 10 57 t=23125")
     assert deeper == b"23125"
 
 
@@ -106,13 +106,16 @@ def test_nothing_is_ever_written(sensor: Path) -> None:
 
 
 def test_a_folder_that_goes_away_closes_the_link_though_another_takes_its_place(sensor: Path) -> None:
-    async def main(link: Link) -> None:
-        assert await link.query(b"name", deadline_s=1.0) == b"28-00000boat1"
+    def unplug() -> None:
         sensor.rename(sensor.parent / "gone")
         for name in ("name", "w1_slave"):
             (sensor.parent / "gone" / name).unlink()
         sensor.mkdir()
         (sensor / "name").write_text("28-00000other\n")
+
+    async def main(link: Link) -> None:
+        assert await link.query(b"name", deadline_s=1.0) == b"28-00000boat1"
+        unplug()
         with pytest.raises(LinkClosedError):
             await link.query(b"name", deadline_s=1.0)
         assert link.dirty

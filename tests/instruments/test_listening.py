@@ -205,9 +205,7 @@ def test_a_device_that_hangs_up_is_told_at_once(printer) -> None:
         await until(link, b"T=23.1")
         hang_up()
         with pytest.raises(LinkClosedError):
-            while True:
-                await link.query(b"", deadline_s=3.0)
-                await pass_time(0.01)
+            await until(link, b"never printed")
         assert link.dirty
 
     with printer() as (address, say, hang_up, _):
@@ -218,8 +216,7 @@ def test_garbage_ends_the_link(printer) -> None:
     async def main(link: Link) -> None:
         say(b"\nT=23.1\nT=\xff\xfe\n")
         with pytest.raises(LinkGarbledError):
-            while True:
-                await link.query(b"", deadline_s=3.0)
+            await until(link, b"never printed")
         assert link.dirty
 
     with printer() as (address, say, hang_up, _):
@@ -234,7 +231,7 @@ def test_a_question_has_no_place_on_a_line_that_prints_but_a_command_has(printer
             await link.query(b"T?", deadline_s=0.5)
         assert link.dirty
 
-    with printer() as (address, say, hang_up, heard):
+    with printer() as (address, _, _, heard):
         run(address, main)
     assert b"".join(heard) == b"FEED\n"
 

@@ -250,7 +250,7 @@ def test_the_kernel_keeps_out_who_does_not_ask_for_the_lock(form: str, monkeypat
         return opened_by_nobody(path)
 
     with pty_peer(lambda _: b"") as (path, _, _):
-        os.chmod(path, 0o666)
+        Path(path).chmod(0o666)
         assert opened_by_nobody(path) == "open"
         assert run(form.format(path), main) == "Device or resource busy"
         asyncio.run(closed_again(path))
@@ -274,7 +274,7 @@ def test_a_pseudo_terminal_is_not_kept_from_who_must_switch_off_after_we_were_ki
         return opened_by_nobody(path)
 
     with pty_peer(lambda _: b"") as (path, _, _):
-        os.chmod(path, 0o666)
+        Path(path).chmod(0o666)
         assert run(f"serial://{path}", main) == "open"
 
 
@@ -319,7 +319,7 @@ def test_a_frame_whose_reply_length_makes_no_sense_is_not_sent(method: str, mess
         with pytest.raises(LinkGarbledError):
             await getattr(link, method)(bytes.fromhex(message), deadline_s=SHORT_S)
 
-    with raw_peer(lambda received: heard.append(received)) as path:
+    with raw_peer(heard.append) as path:
         run(f"serial-bytes://{path}", main)
     assert heard == []
 
