@@ -120,6 +120,10 @@ class Panel:
         self.lies: dict[str, Lie] = {}
         self.ignores: set[str] = set()
         """Settings (or `set`, `on`, `off`) that are taken without complaint and not carried out."""
+        self.stale: dict[str, Value] = {}
+        """Settings that are answered as they once were."""
+        self.lit = 0
+        """Bits of Condition that show without reason."""
         self.is_stuck_on = False
         self.is_attached = True
         self.is_remote = False
@@ -141,6 +145,14 @@ class Panel:
         """A setting as the panel shows it."""
         value: Value = getattr(self, key)
         return value
+
+    def shown(self, key: str) -> Value:
+        """A setting or flag as the wire answers it: `get`, but for what a fault keeps as it was."""
+        return self.stale[key] if key in self.stale else self.get(key)
+
+    def lamps(self) -> int:
+        """The conditions as the wire answers them: `conditions`, and what a fault lights without reason."""
+        return self.conditions() | self.lit
 
     def set(self, key: str, value: Value, now_s: float, cause: str = "command") -> None:
         """Change a setting at `now_s`.

@@ -9,12 +9,12 @@ from chargerd.sim.behaviour import load_behaviour
 from chargerd.sim.listener import LineEars, Listener, Pieces
 from chargerd.sim.panel import ConflictError, OutOfRangeError
 from chargerd.sim.scpi_builtin import BUILTINS
-from chargerd.sim.scpi_status import ErrorQueue, Status
+from chargerd.sim.scpi_status import ErrorQueue, Register, Status
 from chargerd.sim.scpi_text import (
     ScpiError,
     Unit,
     parse_boolean,
-    parse_channel,
+    parse_channels,
     parse_number,
     parse_unit,
     short_form,
@@ -49,7 +49,12 @@ class ScpiListener(Listener):
         self.selected = 1
         self.status = Status(ErrorQueue(behaviour.error_queue, behaviour.no_error))
         self.message_available = self._is_indefinite = False
-        self._shown = 0
+        self.outputs = _registers(self.panels)
+        """Questionable and operation register of each output by itself."""
+        self.addressed: int | None = None
+        """The one output that the status question in hand is about; None for the instrument as a whole."""
+        self._shown: list[int] = []
+        self._took_s = self._free_s = 0.0
         self._boots = [panel.boots for panel in self.panels]
         for panel in self.panels:
             panel.keeps_switch_at_reset = panel.keeps_switch_at_reset or behaviour.keeps_switch_at_reset
@@ -60,8 +65,11 @@ class ScpiListener(Listener):
 
     def answer(self, message: bytes, now_s: float) -> Pieces:
         """See `Listener.answer`."""
+        self._took_s = 0.0
         reply = self.handle(message.decode("latin-1"), now_s)
-        return [] if reply is None else [(0.0, reply.encode("latin-1") + self.end)]
+        # Only an instrument that scans takes time, and while it scans nothing else is answered.
+        self._free_s = max(self._free_s, now_s) + self._took_s
+        return [] if reply is None else [(self._free_s - now_s, reply.encode("latin-1") + self.end)]
 
     def answers_in(self, reply: bytes) -> int:
         """See `Listener.answers_in`: a message may ask several questions."""
@@ -102,7 +110,7 @@ class ScpiListener(Listener):
         return ";".join(replies) if replies else None
 
     def panel(self, suffix: int) -> Panel:
-        """The panel a suffix or channel list names.
+        """The panel a suffix or selection names.
 
         Raises:
             ScpiError: -114 when there is none.
@@ -111,23 +119,35 @@ class ScpiListener(Listener):
             raise ScpiError(-114)
         return self.panels[suffix - 1]
 
+    def register(self, which: str) -> Register:
+        """The `questionable` or `operation` register that the unit in hand is about."""
+        whole = self.status if self.addressed is None else self.outputs[self.addressed - 1]
+        register: Register = getattr(whole, which)
+        return register
+
     def _let_time_pass(self, now_s: float) -> None:
-        seen = conditions = 0
+        seen, conditions = [], []
         for panel in self.panels:
             panel.node.look(now_s)
-            conditions |= panel.conditions()
-            seen |= panel.take_seen()
+            conditions.append(panel.lamps())
+            seen.append(panel.take_seen() | panel.lit)
         boots = [panel.boots for panel in self.panels]
         if boots != self._boots:
             self._boots = boots
             self.selected = 1
             self.status = Status(ErrorQueue(self.behaviour.error_queue, self.behaviour.no_error))
-            self._shown = 0
+            self.outputs = _registers(self.panels)
+            self._shown = []
         if not seen == conditions == self._shown:
             self._shown = conditions
-            questionable, operation = self.behaviour.questionable, self.behaviour.operation
-            self.status.questionable.update(weigh(conditions, questionable), weigh(seen, questionable))
-            self.status.operation.update(weigh(conditions, operation), weigh(seen, operation))
+            self._update(self.status, _any_of(conditions), _any_of(seen))
+            for status, condition, event in zip(self.outputs, conditions, seen, strict=True):
+                self._update(status, condition, event)
+
+    def _update(self, status: Status, condition: int, seen: int) -> None:
+        questionable, operation = self.behaviour.questionable, self.behaviour.operation
+        status.questionable.update(weigh(condition, questionable), weigh(seen, questionable))
+        status.operation.update(weigh(condition, operation), weigh(seen, operation))
 
     def _execute(self, unit: Unit, now_s: float) -> str | None:
         command, suffix = self._find(unit.header)
@@ -135,18 +155,43 @@ class ScpiListener(Listener):
             if self._is_indefinite:
                 raise ScpiError(-440)
             self._is_indefinite = unit.header == ("*IDN",)
+        listed, parameters = self._channels(unit.parameters)
         if command.kind == "builtin":
-            return BUILTINS[command.key].run(self, unit, now_s)
+            return self._builtin(command, unit, suffix, listed, now_s)
         if not (command.may_be_asked if unit.is_query else command.may_be_set):
             raise ScpiError(-113)
-        parameters = list(unit.parameters)
-        if parameters and parameters[-1].startswith("(@"):
-            suffix = parse_channel(parameters.pop())
-        panel = self.panel(self.selected if suffix is None else suffix)
+        panels = [self.panel(self.selected if suffix is None else suffix)] if listed is None else listed
         if not unit.is_query:
-            self._carry_out(panel, command, parameters, now_s)
+            for panel in panels:
+                self._carry_out(panel, command, list(parameters), now_s)
             return None
-        return self._ask(panel, command, parameters, now_s)
+        return ",".join([self._ask(panel, command, list(parameters), now_s) for panel in panels])
+
+    def _builtin(self, command: Command, unit: Unit, suffix: int | None, listed: list[Panel] | None, now_s: float) -> str | None:
+        builtin = BUILTINS[command.key]
+        if builtin.selects and self.behaviour.selects_by not in {"select", "any"}:
+            raise ScpiError(-113)
+        self.addressed = None
+        if listed is not None:
+            if not builtin.is_status or len(listed) != 1:
+                raise ScpiError(-108)
+            unit = Unit(unit.header, unit.is_query, unit.parameters[:-1])
+            self.addressed = self.panels.index(listed[0]) + 1
+        elif builtin.is_status and suffix is not None:
+            self.panel(suffix)
+            self.addressed = suffix
+        elif builtin.is_status and self.behaviour.selects_by == "select":
+            self.addressed = self.selected
+        return builtin.run(self, unit, now_s)
+
+    def _channels(self, parameters: tuple[str, ...]) -> tuple[list[Panel] | None, tuple[str, ...]]:
+        """The panels a channel list behind the parameters names, None without a list; and the parameters without it."""
+        if not parameters or not parameters[-1].startswith("(@"):
+            return None, parameters
+        if self.behaviour.selects_by not in {"list", "any"}:
+            raise ScpiError(-108)
+        numbers = parse_channels(parameters[-1])
+        return [self.panel(number - self.behaviour.first_channel + 1) for number in numbers], parameters[:-1]
 
     def _find(self, header: tuple[str, ...]) -> tuple[Command, int | None]:
         commands = self.behaviour.commands
@@ -155,7 +200,7 @@ class ScpiListener(Listener):
             return command, None
         stripped, suffix = strip_suffixes(header)
         command = commands.get(stripped)
-        if command is None:
+        if command is None or self.behaviour.selects_by not in {"suffix", "any"}:
             raise ScpiError(-113)
         return command, suffix
 
@@ -167,7 +212,7 @@ class ScpiListener(Listener):
             getattr(panel, command.key)(now_s)
         elif command.kind == "sets":
             limit_parameters(parameters, command.takes)
-            panel.set(command.key, command.to, now_s)
+            panel.set(command.key, _meant(panel, command), now_s)
         elif command.kind == "setting":
             if not parameters:
                 raise ScpiError(-109)
@@ -209,11 +254,16 @@ class ScpiListener(Listener):
     def _ask(self, panel: Panel, command: Command, parameters: list[str], now_s: float) -> str:
         if command.kind == "read":
             limit_parameters(parameters, command.takes)
+            if command.first and parameters and parameters[0].upper() not in command.first:
+                raise ScpiError(-224)
             if command.configures:
                 panel.set("function", command.configures, now_s)
+            self._took_s += self.behaviour.scan_s
             return self.number(panel.read(command.key, now_s))
         limit_parameters(parameters, 1 if command.kind == "setting" else 0)
-        value = panel.get(command.shown or command.key)
+        value = panel.shown(command.shown or command.key)
+        if command.kind == "sets":
+            return self._boolean(value == _meant(panel, command))
         if isinstance(value, bool):
             return self._boolean(value)
         if isinstance(value, str):
@@ -238,6 +288,22 @@ class ScpiListener(Listener):
         elif abs(value) == inf:
             value = INFINITE if value > 0.0 else -INFINITE
         return f"{value:+.8E}" if abs(value) >= 1e30 else format(value, self.behaviour.numbers)
+
+
+def _registers(panels: Sequence[Panel]) -> list[Status]:
+    return [Status() for _ in panels]
+
+
+def _any_of(conditions: Sequence[int]) -> int:
+    together = 0
+    for condition in conditions:
+        together |= condition
+    return together
+
+
+def _meant(panel: Panel, command: Command) -> Value:
+    """What an event sets its setting to."""
+    return command.to == "ON" if isinstance(panel.settings[command.key].default, bool) else command.to
 
 
 def weigh(conditions: int, weights: Mapping[int, int]) -> int:
