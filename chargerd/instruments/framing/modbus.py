@@ -254,7 +254,7 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     notation = fields.get("send", "")
     match = _SEND.fullmatch(notation)
     if match is None or (match[1] == "coil") != (match[3] in ("on", "off")):
-        raise ValueError(f"{notation!r} is no command: write holding ADDRESS {{value}}, holding ADDRESS NUMBER or coil ADDRESS on")
+        raise ValueError(f"{notation!r} is no command: write holding ADDRESS {{value}} or NUMBER, or coil ADDRESS on")
     if (match[3] == "{value}") != carries_number:
         raise ValueError(f"{notation!r}: a set-point, and nothing else, carries {{value}}")
     write = fields.get("write", "one")
