@@ -27,7 +27,7 @@ from chargerd.instruments.dialect import (
     Dialect,
     dialect_names,
 )
-from chargerd.instruments.framing import line, scpi_rows
+from chargerd.instruments.framing import line, modbus, scpi_rows
 from chargerd.instruments.framing.spoken import Command, Question
 from chargerd.units import UnitError, parse
 
@@ -45,7 +45,7 @@ class Framing(Protocol):
         """Return the command of one row. Raises ValueError."""
 
 
-FRAMINGS: dict[str, Framing] = {"scpi": scpi_rows, "line": line}
+FRAMINGS: dict[str, Framing] = {"scpi": scpi_rows, "line": line, "modbus": modbus}
 """How bytes carry meaning: the key `framing` of a dialect → the module that reads its rows."""
 
 PLACES = ("output", "input")

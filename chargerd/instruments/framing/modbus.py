@@ -11,8 +11,8 @@ In a dialect file with `framing: modbus` a question says
 - `bit`: the one bit of a register (0: the least) that answers a yes-or-no question
 - `meaning`: of a word or yes/no, such as `0=CV 1=CC`, or `0=off 1=on`, which is assumed; any other number is garbled
 
-and a command says `send`: `holding 16 {value}` with `type`, `words` and `scale` as above, `holding 18 1`, `coil 0 on`; and
-`write: several` for an instrument that only takes functions 0F and 10 (the multiple writes) where 05 and 06 would do.
+and a command says `send`: `holding 16 {value}` with `type`, `words` and `scale` as above (and `decimals` with float32),
+`holding 18 1`, `coil 0 on`; and `write: several` for an instrument that only takes the multiple writes, functions 0F and 10.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from __future__ import annotations
 import math
 import re
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from decimal import ROUND_DOWN, Decimal
+from decimal import Decimal
 from functools import partial
 
 from chargerd.errors import InstrumentError, LinkGarbledError
@@ -30,8 +30,8 @@ from chargerd.instruments.framing import modbus_frame as frame
 from chargerd.instruments.framing.scpi import IDENTITY_LENGTH_MAX, NoReadingError, OverRangeError
 from chargerd.instruments.framing.spoken import Command, Question
 
-QUESTION_KEYS = ("ask", "type", "words", "scale", "bit", "meaning")
-COMMAND_KEYS = ("send", "type", "words", "scale", "write")
+QUESTION_KEYS: tuple[str, ...] = ("ask", "type", "words", "scale", "bit", "meaning")
+COMMAND_KEYS: tuple[str, ...] = ("send", "type", "words", "scale", "decimals", "write")
 
 EXCEPTIONS: dict[int, str] = {
     1: "illegal function: it does not know this kind of request",
@@ -95,11 +95,6 @@ class Number:
         """How many registers it takes."""
         return 2 if self.type == "float32" else _TYPES[self.type][0]
 
-    @property
-    def step(self) -> float:
-        """The smallest difference of two numbers as sent. For float32 none: what is sent is read back digit by digit."""
-        return 0.0 if self.type == "float32" else float(self.scale)
-
     def value(self, registers: tuple[int, ...]) -> float:
         """Return the number in these registers.
 
@@ -116,31 +111,22 @@ class Number:
             raise OverRangeError("the register holds infinity")
         return float(_shortest(single) * self.scale) + 0.0
 
-    def raw(self, value: float) -> tuple[int, ...]:
+    def raw(self, value: Decimal) -> tuple[int, ...]:
         """Return the registers for a value, cut towards zero, so that never more is sent than was asked for.
 
-        Binary noise below 1e-9 does not count as a part of the value.
-
         Raises:
-            InstrumentError: no number, or one that does not fit.
+            InstrumentError: it does not fit.
         """
-        if not math.isfinite(value):
-            raise InstrumentError(f"{value} cannot be written into a register")
-        steps = Decimal(repr(round(value, 9))) / self.scale
+        steps = value / self.scale
         try:
             if self.type == "float32":
-                content = _single_towards_zero(float(steps))
+                content = _single_towards_zero(steps)
             else:
-                whole = int(steps.to_integral_value(ROUND_DOWN))
-                content = whole.to_bytes(2 * self.registers, "big", signed=_TYPES[self.type][1])
+                content = int(steps).to_bytes(2 * self.registers, "big", signed=_TYPES[self.type][1])
         except OverflowError:
-            raise InstrumentError(f"{value:g} does not fit into a register of type {self.type}, scale {self.scale}") from None
+            raise InstrumentError(f"{value:f} does not fit into a register of type {self.type}, scale {self.scale}") from None
         high_first = tuple(int.from_bytes(content[at : at + 2], "big") for at in range(0, len(content), 2))
         return high_first[::-1] if self.low_first else high_first
-
-    def sent(self, value: float) -> float:
-        """Return the value as the registers hold it. Raises InstrumentError as `raw`."""
-        return self.value(self.raw(value))
 
     def _content(self, registers: tuple[int, ...]) -> bytes:
         return b"".join(register.to_bytes(2, "big") for register in (registers[::-1] if self.low_first else registers))
@@ -155,10 +141,10 @@ def _shortest(single: float) -> Decimal:
     return Decimal(f"{single:.9g}")
 
 
-def _single_towards_zero(value: float) -> bytes:
+def _single_towards_zero(value: Decimal) -> bytes:
     """Return the single-precision number next to `value` on the side of zero, or `value`. Raises OverflowError."""
-    content = struct.pack(">f", value)
-    if abs(struct.unpack(">f", content)[0]) <= abs(value):
+    content = struct.pack(">f", float(value))
+    if abs(Decimal(struct.unpack(">f", content)[0])) <= abs(value):
         return content
     return (int.from_bytes(content, "big") - 1).to_bytes(4, "big")  # the next pattern down is the next number inwards
 
@@ -226,11 +212,11 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
         ValueError: what is wrong with it.
     """
     if kind == "error":
-        raise ValueError("Modbus has no error queue: an instrument refuses by an exception; leave this question out")
+        raise ValueError("Modbus has no error queue, an instrument refuses by an exception; delete it and write lacks: [error]")
     notation = fields.get("ask", "")
     match = _ASK.fullmatch(notation)
     if match is None:
-        raise ValueError(f"{notation!r} asks nothing: write holding, input, coil or discrete and an address from 0 on")
+        raise ValueError(f"{notation!r} asks nothing; write holding, input, coil or discrete and an address from 0 on")
     table, first = match[1], int(match[2])
     is_bit, is_text = table in ("coil", "discrete"), fields.get("type") == "text"
     number = Number() if is_bit or is_text else _number(fields)
@@ -238,7 +224,7 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
     count = int(match[3]) - first + 1 if match[3] else expected
     _refuse_kind(fields, kind, is_bit=is_bit)
     if kind != "identity" and count != expected:
-        raise ValueError(f"{notation!r} asks for {count}, but this question needs {expected}")
+        raise ValueError(f"{notation!r} asks for {count}; this question needs {expected}")
     bit = _bit(fields, number) if "bit" in fields else None
     meaning = _meaning(fields, kind) if "meaning" in fields else _ON_OFF
     request = frame.read_request(_READS[table], first, count)
@@ -254,35 +240,39 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     notation = fields.get("send", "")
     match = _SEND.fullmatch(notation)
     if match is None or (match[1] == "coil") != (match[3] in ("on", "off")):
-        raise ValueError(f"{notation!r} is no command: write holding ADDRESS {{value}} or NUMBER, or coil ADDRESS on")
+        raise ValueError(f"{notation!r} is no command; write holding ADDRESS {{value}} or NUMBER, or coil ADDRESS on")
     if (match[3] == "{value}") != carries_number:
-        raise ValueError(f"{notation!r}: a set-point, and nothing else, carries {{value}}")
+        raise ValueError(f"{notation!r} cannot be; a set-point, and nothing else, carries {{value}}")
     write = fields.get("write", "one")
     if write not in ("one", "several"):
-        raise ValueError(f"write: {write!r}; write one or several")
+        raise ValueError(f"write {write!r} is none; write one or several")
     address, several = int(match[2]), write == "several"
+    if carries_number:
+        return _set(name, notation, fields, address, several=several)
+    for key in ("type", "words", "scale", "decimals"):
+        if key in fields:
+            raise ValueError(f"{key} says nothing here, this command carries no number; delete it")
     if match[1] == "coil":
-        return _fixed(name, notation, fields, _coil_request(address, on=match[3] == "on", several=several))
-    if not carries_number:
-        return _fixed(name, notation, fields, _registers_request(address, (int(match[3]),), several=several))
-    number = _number(fields)
+        request = _coil_request(address, on=match[3] == "on", several=several)
+    else:
+        request = _registers_request(address, (int(match[3]),), several=several)
+    return Command(name, notation, notation, lambda _: request, acknowledge=partial(refuse_exception, request))
 
-    def message(value: float | None) -> bytes:
+
+def _set(name: str, notation: str, fields: Mapping[str, str], address: int, *, several: bool) -> Command:
+    number, decimals = _number(fields), fields.get("decimals", "")
+    is_single = number.type == "float32"
+    if is_single != ("decimals" in fields) or (is_single and not re.fullmatch("[0-6]", decimals)):
+        raise ValueError("decimals belong to float32, and only there; write decimals: 0 to 6, what the instrument resolves")
+
+    def encode(value: Decimal | None) -> bytes:
         assert value is not None
         return _registers_request(address, number.raw(value), several=several)
 
-    def text(value: float | None) -> str:
-        return notation if value is None else notation.replace("{value}", " ".join(str(part) for part in number.raw(value)))
-
-    acknowledge = partial(_acknowledge, _registers_request(address, number.raw(0.0), several=several))
-    return Command(name, notation, text, message, number.sent, number.step, acknowledge)
-
-
-def _fixed(name: str, notation: str, fields: Mapping[str, str], request: bytes) -> Command:
-    for key in ("type", "words", "scale"):
-        if key in fields:
-            raise ValueError(f"{key}: this command carries no number; delete it")
-    return Command(name, notation, lambda _: notation, lambda _: request, float, 0.0, partial(refuse_exception, request))
+    acknowledge = partial(_acknowledge, encode(Decimal(0)))
+    if is_single:
+        return Command(name, notation, notation, encode, int(decimals), acknowledge)
+    return Command(name, notation, notation, encode, 0, acknowledge, number.scale)
 
 
 def _acknowledge(example: bytes, reply: bytes) -> None:
@@ -308,43 +298,43 @@ def _registers_request(address: int, registers: tuple[int, ...], *, several: boo
 def _refuse_kind(fields: Mapping[str, str], kind: str, *, is_bit: bool) -> None:
     """Refuse keys that say nothing for this kind of question."""
     if is_bit and kind != "boolean":
-        raise ValueError("a coil or discrete input answers only yes or no")
+        raise ValueError("a coil or discrete input answers only yes or no; ask a register")
     if kind == "identity" and fields.get("type", "uint16") not in ("uint16", "text"):
-        raise ValueError("type: an identity is text, or uint16 for model numbers")
+        raise ValueError("type of an identity; write text, or uint16 for model numbers")
     if kind != "identity" and fields.get("type") == "text":
-        raise ValueError("type: only an identity is text")
+        raise ValueError("type text is only for an identity; write a type of number")
     if kind in ("integer", "boolean", "word") and fields.get("type") == "float32":
-        raise ValueError("type: a state is a whole number")
-    allowed: dict[str, Callable[[], bool]] = {
-        "scale": lambda: kind == "number",
-        "type": lambda: not is_bit,
-        "words": lambda: not is_bit,
-        "bit": lambda: kind == "boolean" and not is_bit,
-        "meaning": lambda: kind in ("boolean", "word") and not is_bit,
+        raise ValueError("type of a state; a state is a whole number")
+    allowed = {
+        "scale": kind == "number",
+        "type": not is_bit,
+        "words": not is_bit,
+        "bit": kind == "boolean" and not is_bit,
+        "meaning": kind in ("boolean", "word") and not is_bit,
     }
     for key, is_allowed in allowed.items():
-        if key in fields and not is_allowed():
-            raise ValueError(f"{key}: says nothing here; delete it")
+        if key in fields and not is_allowed:
+            raise ValueError(f"{key} says nothing here; delete it")
     if kind == "word" and "meaning" not in fields:
-        raise ValueError("meaning: a word needs it, such as 0=CV 1=CC")
+        raise ValueError("a word needs its meaning; write meaning: 0=CV 1=CC")
 
 
 def _number(fields: Mapping[str, str]) -> Number:
     kind, words, scale = fields.get("type", "uint16"), fields.get("words", "high-first"), fields.get("scale", "1")
     if kind not in (*_TYPES, "float32"):
-        raise ValueError(f"type: {kind!r}; types are {', '.join(_TYPES)}, float32")
+        raise ValueError(f"type {kind!r} is none; types are {', '.join(_TYPES)}, float32")
     if words not in ("high-first", "low-first") or ("words" in fields and kind in ("uint16", "int16")):
-        raise ValueError(f"words: {words!r}; of a 32-bit number write high-first or low-first")
+        raise ValueError(f"words {words!r} cannot be; of a 32-bit number write high-first or low-first")
     step = Decimal(scale) if _SCALE.fullmatch(scale) else Decimal(0)
     if not step > 0:
-        raise ValueError(f"scale: {scale!r}; write what one step is worth, such as 0.001")
+        raise ValueError(f"scale {scale!r} is none; write what one step is worth, such as 0.001")
     return Number(kind, words == "low-first", step)
 
 
 def _bit(fields: Mapping[str, str], number: Number) -> int:
     text = fields["bit"]
     if not re.fullmatch("[0-9]{1,2}", text) or int(text) >= 16 * number.registers or number.type.startswith("int"):
-        raise ValueError(f"bit: {text!r}; the bits of an unsigned register count from 0 to {16 * number.registers - 1}")
+        raise ValueError(f"bit {text!r} cannot be; the bits of an unsigned register count from 0 to {16 * number.registers - 1}")
     return int(text)
 
 
@@ -353,10 +343,10 @@ def _meaning(fields: Mapping[str, str], kind: str) -> dict[int, str]:
     for part in fields["meaning"].split():
         match = _MEANING.fullmatch(part)
         if match is None or int(match[1]) in meaning:
-            raise ValueError(f"meaning: {part!r}; write NUMBER=WORD, each number once")
+            raise ValueError(f"meaning {part!r} cannot be; write NUMBER=WORD, each number once")
         meaning[int(match[1])] = match[2].upper()
     if kind == "boolean" and set(meaning.values()) != {"ON", "OFF"}:
-        raise ValueError("meaning: of a yes-or-no question the words are on and off")
+        raise ValueError("meaning of a yes-or-no question; its words are on and off")
     if not meaning:
-        raise ValueError("meaning: write NUMBER=WORD, such as 0=off 1=on")
+        raise ValueError("meaning is empty; write NUMBER=WORD, such as 0=off 1=on")
     return meaning
