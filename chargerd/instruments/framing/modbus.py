@@ -9,7 +9,7 @@ In a dialect file with `framing: modbus` a question says
 - `words`: of a 32-bit number, `high-first` (unless said otherwise) or `low-first`
 - `scale`: what one step of the register is worth, such as `0.001` for millivolts
 - `bit`: the one bit of a register (0: the least) that answers a yes-or-no question
-- `meaning`: of a word or yes/no, such as `0=CV 1=CC`, or `0=off 1=on`, which is assumed; any other number is garbled
+- `values`: of a word or yes/no, such as `CV=0 CC=1`, or `on=1 off=0`, which is assumed; any other number is garbled
 
 and a command says `send`: `holding 16 {value}` with `type`, `words` and `scale` as above (and `decimals` with float32),
 `holding 18 1`, `coil 0 on`; and `write: several` for an instrument that only takes the multiple writes, functions 0F and 10.
@@ -28,9 +28,9 @@ from functools import partial
 from chargerd.errors import InstrumentError, LinkGarbledError
 from chargerd.instruments.framing import modbus_frame as frame
 from chargerd.instruments.framing.scpi import IDENTITY_LENGTH_MAX, NoReadingError, OverRangeError
-from chargerd.instruments.framing.spoken import Command, Question
+from chargerd.instruments.framing.spoken import Command, Proof, Question
 
-QUESTION_KEYS: tuple[str, ...] = ("ask", "type", "words", "scale", "bit", "meaning")
+QUESTION_KEYS: tuple[str, ...] = ("ask", "type", "words", "scale", "bit", "values")
 COMMAND_KEYS: tuple[str, ...] = ("send", "type", "words", "scale", "decimals", "write")
 
 EXCEPTIONS: dict[int, str] = {
@@ -57,7 +57,7 @@ _READS = {
 }
 _ASK = re.compile(r"(holding|input|coil|discrete) ([0-9]{1,5})(?:-([0-9]{1,5}))?")
 _SEND = re.compile(r"(holding|coil) ([0-9]{1,5}) (\{value\}|[0-9]{1,5}|on|off)")
-_MEANING = re.compile(r"([0-9]{1,5})=([A-Za-z][A-Za-z0-9_]{0,31})")
+_VALUE = re.compile(r"([A-Za-z][A-Za-z0-9_]{0,31})=([0-9]{1,5})")
 _SCALE = re.compile(r"[0-9]{1,6}(?:\.[0-9]{1,9})?")
 _TYPES: dict[str, tuple[int, bool]] = {"uint16": (1, False), "int16": (1, True), "uint32": (2, False), "int32": (2, True)}
 """Whole-number types → registers, signed."""
@@ -157,7 +157,7 @@ class Reading:
     kind: str
     count: int
     number: Number = field(default_factory=Number)
-    meaning: Mapping[int, str] = field(default_factory=lambda: _ON_OFF)
+    values: Mapping[int, str] = field(default_factory=lambda: _ON_OFF)
     bit: int | None = None
     is_text: bool = False
 
@@ -178,9 +178,9 @@ class Reading:
         return word == "ON" if self.kind == "boolean" else word
 
     def _word(self, value: int) -> str:
-        word = self.meaning.get(value)
+        word = self.values.get(value)
         if word is None:
-            raise LinkGarbledError(f"{value} is none of {', '.join(f'{number}={word}' for number, word in self.meaning.items())}")
+            raise LinkGarbledError(f"{value} is none of {', '.join(f'{word}={number}' for number, word in self.values.items())}")
         return word
 
     def _identity(self, registers: tuple[int, ...]) -> str:
@@ -226,9 +226,33 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
     if kind != "identity" and count != expected:
         raise ValueError(f"{notation!r} asks for {count}; this question needs {expected}")
     bit = _bit(fields, number) if "bit" in fields else None
-    meaning = _meaning(fields, kind) if "meaning" in fields else _ON_OFF
+    values = _values(fields, kind) if "values" in fields else _ON_OFF
     request = frame.read_request(_READS[table], first, count)
-    return Question(name, notation, notation, request, Reading(request, kind, count, number, meaning, bit, is_text))
+    reading = Reading(request, kind, count, number, values, bit, is_text)
+    return Question(name, notation, notation, request, reading, _proof(reading))
+
+
+def _proof(reading: Reading) -> Proof:
+    """Return how `off` understands the same reply, its PDU being written as "03 02 00 01"."""
+    head = f"{reading.request[0]:02X} {frame.reply_length(reading.request) - 2:02X} "
+    number = reading.number
+    if reading.request[0] in (frame.READ_COILS, frame.READ_DISCRETE_INPUTS):
+        return Proof(head + _clear(0, 2), no=())
+    if reading.kind == "identity":
+        return Proof(f"{head}({' '.join(['..'] * 2 * reading.count)})", sense="ascii" if reading.is_text else "registers")
+    if reading.bit is not None:
+        return Proof(head + _clear(reading.bit, 4), no=())
+    sense = "float" if number.type == "float32" else "signed" if number.type.startswith("int") else "unsigned"
+    no = tuple(str(value) for value, word in reading.values.items() if word == "OFF")
+    order = (2, 1) if number.low_first else tuple(range(1, number.registers + 1))
+    return Proof(head + " ".join(["(.. ..)"] * number.registers), order, sense, no, float(number.scale))
+
+
+def _clear(bit: int, digits: int) -> str:
+    """Return a pattern of so many hexadecimal digits in which a bit is 0."""
+    pattern = ["."] * digits
+    pattern[digits - 1 - bit // 4] = f"[{''.join(f'{digit:X}' for digit in range(16) if not digit >> bit % 4 & 1)}]"
+    return " ".join("".join(pattern[at : at + 2]) for at in range(0, digits, 2))
 
 
 def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Command:
@@ -256,7 +280,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
         request = _coil_request(address, on=match[3] == "on", several=several)
     else:
         request = _registers_request(address, (int(match[3]),), several=several)
-    return Command(name, notation, notation, lambda _: request, acknowledge=partial(refuse_exception, request))
+    proof = Proof(request[:5].hex(" ").upper())
+    return Command(name, notation, notation, lambda _: request, acknowledge=partial(refuse_exception, request), proof=proof)
 
 
 def _set(name: str, notation: str, fields: Mapping[str, str], address: int, *, several: bool) -> Command:
@@ -310,13 +335,13 @@ def _refuse_kind(fields: Mapping[str, str], kind: str, *, is_bit: bool) -> None:
         "type": not is_bit,
         "words": not is_bit,
         "bit": kind == "boolean" and not is_bit,
-        "meaning": kind in ("boolean", "word") and not is_bit,
+        "values": kind in ("boolean", "word") and not is_bit,
     }
     for key, is_allowed in allowed.items():
         if key in fields and not is_allowed:
             raise ValueError(f"{key} says nothing here; delete it")
-    if kind == "word" and "meaning" not in fields:
-        raise ValueError("a word needs its meaning; write meaning: 0=CV 1=CC")
+    if kind == "word" and "values" not in fields:
+        raise ValueError('registers hold no word; say which number is which: values: "CV=0 CC=1"')
 
 
 def _number(fields: Mapping[str, str]) -> Number:
@@ -333,20 +358,19 @@ def _number(fields: Mapping[str, str]) -> Number:
 
 def _bit(fields: Mapping[str, str], number: Number) -> int:
     text = fields["bit"]
-    if not re.fullmatch("[0-9]{1,2}", text) or int(text) >= 16 * number.registers or number.type.startswith("int"):
-        raise ValueError(f"bit {text!r} cannot be; the bits of an unsigned register count from 0 to {16 * number.registers - 1}")
+    if not re.fullmatch("[0-9]|1[0-5]", text) or number.type != "uint16" or "values" in fields:
+        raise ValueError(f"bit {text!r} cannot be; the bits of one register of type uint16 count from 0 to 15")
     return int(text)
 
 
-def _meaning(fields: Mapping[str, str], kind: str) -> dict[int, str]:
-    meaning: dict[int, str] = {}
-    for part in fields["meaning"].split():
-        match = _MEANING.fullmatch(part)
-        if match is None or int(match[1]) in meaning:
-            raise ValueError(f"meaning {part!r} cannot be; write NUMBER=WORD, each number once")
-        meaning[int(match[1])] = match[2].upper()
-    if kind == "boolean" and set(meaning.values()) != {"ON", "OFF"}:
-        raise ValueError("meaning of a yes-or-no question; its words are on and off")
-    if not meaning:
-        raise ValueError("meaning is empty; write NUMBER=WORD, such as 0=off 1=on")
-    return meaning
+def _values(fields: Mapping[str, str], kind: str) -> dict[int, str]:
+    """Read `values: "CV=0 CC=1"`: what each number stands for."""
+    text, values = fields["values"], dict[int, str]()
+    for part in text.split():
+        match = _VALUE.fullmatch(part)
+        if match is None or int(match[2]) in values:
+            raise ValueError(f'values {text!r}; write word = number, each number once, for example "CV=0 CC=1"')
+        values[int(match[2])] = match[1].upper()
+    if not values or (kind == "boolean" and set(values.values()) != {"ON", "OFF"}):
+        raise ValueError(f'values {text!r}; of a yes or no write "on=1 off=0", with the numbers of the instrument')
+    return values
