@@ -12,7 +12,7 @@ from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.roles import Instrument, Load, Meter, Source, Thermometer
 from chargerd.instruments.transports.link import InFlight
 
-_ROLES: dict[str, type[Instrument]] = {"source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer}
+ROLE_CLASSES: dict[str, type[Instrument]] = {"source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer}
 
 
 def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
@@ -48,7 +48,7 @@ def make_instrument(
         links[key] = Connection(
             name, spec.address, spec.identity, timeout_s=spec.timeout_s, in_flight=in_flight, asked_by=asked_by
         )
-    return _ROLES[role](spec, dialect, links[key])
+    return ROLE_CLASSES[role](spec, dialect, links[key])
 
 
 def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:
@@ -64,3 +64,13 @@ def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:
             raise BenchError(
                 (f"{spec.place}: {spec.name} has no over-{quantity} protection of its own; write protects: [{left}]",)
             )
+
+
+def lone(spec: InstrumentSpec, beside: Path | None) -> Instrument:
+    """Make one instrument by itself, in its dialect's role, over a link of its own. Nothing is sent yet. Raises BenchError."""
+    dialect = load_dialect(spec.dialect, beside, output=spec.output, input=spec.input)
+    _check_fits(spec, dialect)
+    connection = Connection(
+        spec.name, spec.address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"]
+    )
+    return ROLE_CLASSES[dialect.role](spec, dialect, connection)

@@ -102,6 +102,12 @@ class Instrument:
             listed = ", ".join(f"{entry.number} {entry.text}" for entry in entries)
             raise InstrumentError(f"{self.name}: its error queue held {listed}; find out why, then start again")
 
+    async def refuse_errors(self, done: str) -> None:
+        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
+        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
+        if refused:
+            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
+
     async def check_power_on(self) -> None:
         """Where the instrument can tell what its output does after a power failure, refuse anything but off."""
         if "power_on" in self.dialect.questions:
@@ -192,7 +198,7 @@ class Output(Instrument):
             )
         self.is_on = True  # from here on it may be, whatever comes back
         await self.connection.tell(self.dialect.commands["on"])
-        await self._refuse_errors("on")
+        await self.refuse_errors("on")
         await asyncio.sleep(self.dialect.settle_s)
         self.is_on = await self.connection.ask(self._question("output"), bool)
         tripped = await self.tripped()
@@ -221,7 +227,7 @@ class Output(Instrument):
         self.points = ()
         self._points_proof = -1
         await self.connection.tell(self.dialect.commands["clear_protection"])
-        await self._refuse_errors("clear_protection")
+        await self.refuse_errors("clear_protection")
         after = await self.switch_off()
         tripped = await self.tripped()
         if tripped or not after.verified:
@@ -250,7 +256,7 @@ class Output(Instrument):
         for write in writes:
             self._refuse_above_rating(write)
             await self.connection.tell(self.dialect.commands[write.command], write.value)
-        await self._refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
+        await self.refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
         for write in writes:
             await self._read_back(write)
 
@@ -268,12 +274,6 @@ class Output(Instrument):
         step = max(command.step, self.spec.resolution.get(kind, 0.0))
         if not abs(answer - sent) <= step * 1.000001:
             raise InstrumentError(f"{self.name}: {command.text(write.value)} sent, but {text} answers {answer:g}")
-
-    async def _refuse_errors(self, done: str) -> None:
-        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
-        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
-        if refused:
-            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
 
     def _refuse_above_rating(self, write: _Write) -> None:
         rating = {"voltage_set": self.spec.voltage_max_V, "current_set": self.spec.current_max_A}.get(write.command)
@@ -338,7 +338,7 @@ class Load(Output):
             self.is_on = True
             raise InstrumentError(f"{self.name}: its input is on in another mode than constant current")
         await self.connection.tell(self.dialect.commands["mode"])
-        await self._refuse_errors("mode")
+        await self.refuse_errors("mode")
         mode = await self.connection.ask(self._question("mode"), str)
         if mode not in self.dialect.mode:
             raise InstrumentError(f"{self.name}: stays in mode {mode}, not constant current")
