@@ -168,12 +168,6 @@ def _selection(word: str) -> str:
     return word
 
 
-def _selection(word: str) -> str:
-    if word not in SELECTIONS:
-        raise ValueError(f"selects_by: {word!r} is none of {SELECTIONS}")
-    return word
-
-
 def _bits(raw: Mapping[str, str]) -> dict[int, int]:
     return {getattr(Condition, name): int(weight) for name, weight in raw.items()}
 

@@ -32,6 +32,7 @@ from chargerd.instruments.framing.spoken import Command, Proof, Question
 
 QUESTION_KEYS: tuple[str, ...] = ("ask", "type", "words", "scale", "bit", "values")
 COMMAND_KEYS: tuple[str, ...] = ("send", "type", "words", "scale", "decimals", "write")
+BINARY = True
 
 EXCEPTIONS: dict[int, str] = {
     1: "illegal function: it does not know this kind of request",
