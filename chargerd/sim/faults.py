@@ -15,6 +15,7 @@ from math import floor, inf
 from typing import TYPE_CHECKING, Any
 
 from chargerd.sim import fault_effects as effects
+from chargerd.sim import modbus_effects
 from chargerd.sim.spellings import SPELLINGS
 
 if TYPE_CHECKING:
@@ -73,6 +74,10 @@ FAULTS: dict[str, FaultKind] = {
     "echo": FaultKind("the message comes back before the reply", edit=effects.echo),
     "spell": FaultKind("numbers are spelt in another `form`", {"form": "decimal comma"}, edit=effects.spell),
     "replace": FaultKind("another `text` comes instead", {"text": "ERR"}, edit=effects.replace),
+    "flip": FaultKind("one bit of the reply is the other way round (from 0; -1: the last)", {"bit": 20}, edit=effects.flip),
+    "wrong_unit": FaultKind("a Modbus reply names another unit", {"unit": 9}, edit=modbus_effects.wrong_unit),
+    "wrong_function": FaultKind("a Modbus reply is to another function", {"function": 4}, edit=modbus_effects.wrong_function),
+    "exception": FaultKind("a Modbus exception comes instead", {"code": 4}, edit=modbus_effects.exception),
     "flood": FaultKind("digits without an end of line", {"bytes": 100_000}, edit=effects.flood),
     "stale": FaultKind("a setting, or all, is answered as it was when first asked", {"setting": "all"}, state=effects.stale),
     "lamp": FaultKind("a status bit shows without reason", {"condition": "OVP"}, state=effects.lamp),

@@ -128,6 +128,8 @@ class Listener:
 
 LISTENERS = {
     "scpi": "chargerd.sim.scpi_listener:scpi_listener",
+    "modbus-rtu": "chargerd.sim.modbus:modbus_listener",
+    "modbus-tcp": "chargerd.sim.modbus:modbus_listener",
     "line": "chargerd.sim.line:line_listener",
     "frames": "chargerd.sim.frames:frame_listener",
     "files": "chargerd.sim.folder:file_listener",
