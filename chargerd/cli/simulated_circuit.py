@@ -11,7 +11,6 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.sim.behaviour import counting_of, read_behaviour
 from chargerd.sim.benches import bench_of
 from chargerd.sim.cell import Cell
-from chargerd.sim.pins import PinListener
 from chargerd.sim.world import World
 
 Plain = dict[str, Any]
@@ -21,12 +20,7 @@ def circuit_world(
     bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
 ) -> World:
     """Return the world of these channels, with a peer for each device, under the device's name."""
-    world = bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
-    for device in devices:
-        listener = world.peers[device.name].listener
-        if isinstance(listener, PinListener):
-            listener.numbers, listener.mirrors = tuple(device.members), device.mirrors
-    return world
+    return bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
 
 
 def plain_bench(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import select
 import socket
 import subprocess
@@ -20,6 +21,7 @@ from chargerd.instruments.dialect import dialect_names
 from chargerd.sim.behaviour import behaviour_names
 from chargerd.sim.cell import Cell
 from chargerd.sim.fixtures import make_cell
+from chargerd.sim.modbus_wire import check_value
 from chargerd.sim.pins import PinListener
 from chargerd.sim.serve import Bench
 from chargerd.sim.wire import Peer
@@ -199,6 +201,44 @@ def test_pins_have_the_numbers_the_bench_file_says(tmp_path: Path) -> None:
         wires_of_bench(bench, ["slip-1"])
 
 
+def test_units_of_one_bus_are_devices_of_their_own_on_one_wire(tmp_path: Path) -> None:
+    bus = "modbus-rtu:///tmp/boathouse-bus?baud=9600&unit="
+    bench = bench_of(
+        tmp_path,
+        instrument("supply", bus + "3", "modbus-supply", "6012,103", RATED)
+        + instrument("relay", bus + "5", "modbus-relay", "3108,20", 'output: "1"', CONTACT),
+        "  slip-1: {source: supply, voltage: supply, switch: relay}\n",
+    )
+    world = world_of_bench(bench, {"slip-1": plover()})
+    peer = world.peers["supply"]
+
+    def ask(text: str, now_s: float) -> bytes:
+        request = bytes.fromhex(text)
+        return b"".join(piece for _, piece in peer.feed(request + check_value(request), now_s))[:-2]
+
+    assert list(world.peers) == ["supply"]
+    assert wires_of_bench(bench, ["slip-1"]) == {"supply": Wire("pty", link="/tmp/boathouse-bus")}
+    assert ask("030300000002", 1.0) == bytes.fromhex("03030417 7C0067")  # unit 3: 6012, 103
+    assert ask("050400000002", 1.0) == bytes.fromhex("0504040C240014")  # unit 5: 3108, 20
+    assert ask("010300000002", 1.0) == b""  # no unit 1
+    assert ask("05050001FF00", 1.0) == bytes.fromhex("05050001FF00")
+    assert ask("0306000907D0", 2.0) == bytes.fromhex("0306000907D0")  # 2.000 V
+    assert ask("0306000A0064", 2.0) == bytes.fromhex("0306000A0064")  # 0.100 A
+    assert ask("0306000B0001", 2.0) == bytes.fromhex("0306000B0001")
+    assert current_A(world, 3.0) == pytest.approx(0.1, abs=0.001)
+    assert ask("050200010001", 3.0) == bytes.fromhex("05020101")  # the mirror contact
+
+
+def test_a_modbus_unit_on_a_network_port_speaks_the_frames_of_one(tmp_path: Path) -> None:
+    text = instrument("supply", "modbus-tcp://127.0.0.1:1502?unit=1", "modbus-supply", "6012,103", RATED)
+    bench = bench_of(tmp_path, text, "  slip-1: {source: supply, voltage: supply}\n")
+    world = world_of_bench(bench, {"slip-1": plover()})
+
+    assert wires_of_bench(bench, ["slip-1"]) == {"supply": Wire("tcp", 1502)}
+    request = bytes.fromhex("00010000000601 0300000002")
+    assert world.peers["supply"].feed(request, 0.0) == [(0.0, bytes.fromhex("00010000000701 0304177C0067"))]
+
+
 # -- what cannot be -----------------------------------------------------------------------------------------------
 
 
@@ -299,14 +339,14 @@ def served_cheapest(folder: Path) -> tuple[Path, int]:
 def test_simulate_serves_ptys_folders_and_ports_of_one_bench_and_takes_them_away(tmp_path: Path) -> None:
     path, port = served_cheapest(tmp_path)
     command = [sys.executable, "-m", "chargerd", "simulate", str(path), "--small", "--formed"]
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
+    process = subprocess.Popen(command, stdout=subprocess.PIPE)
     try:
         assert process.stdout is not None
-        said = []
-        while not said or "ready" not in said[-1]:
+        said = b""
+        while b"ready" not in said:
             assert select.select([process.stdout], [], [], 20.0)[0], said
-            said.append(process.stdout.readline())
-        assert f"cell-relay, first-relay, second-relay: serial://{tmp_path}/relays\n" in said
+            said += os.read(process.stdout.fileno(), 65_536)
+        assert f"cell-relay, first-relay, second-relay: serial://{tmp_path}/relays\n" in said.decode()
         with serial.Serial(str(tmp_path / "supply"), timeout=5.0) as supply, serial.Serial(str(tmp_path / "relays"), timeout=5.0) as relays:
             relays.write(b"on 1\r\n")
             assert relays.read_until(b"\r\n") == b"done\r\n"
