@@ -99,14 +99,12 @@ def _number(world: World, devices: list[Device]) -> None:
         if isinstance(listener, PinListener):
             listener.numbers, listener.mirrors = tuple(device.members), device.mirrors
         elif isinstance(listener, ModbusListener):
-            unit = listener.units[1]
             bus = buses.setdefault(device.place, listener)
             if bus is listener:
                 scheme = device.place.partition("://")[0]
-                bus.wire, bus.units = WIRES.get(scheme, bus.wire), {device.unit: unit}
+                bus.wire, bus.units = WIRES.get(scheme, bus.wire), {device.unit: bus.units[1]}
             else:
-                bus.units[device.unit] = unit
-                bus.panels += listener.panels
+                bus.join(device.unit, listener)
                 del world.peers[device.name]
 
 

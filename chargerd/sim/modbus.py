@@ -160,6 +160,15 @@ class ModbusListener(Listener):
         self.request = b""
         """The frame that is being answered."""
 
+    def join(self, number: int, other: ModbusListener) -> None:
+        """Take the unit 1 of another bus onto this one, under that number; it keeps its own model."""
+        unit = other.units[1]
+        for place, model in zip(unit.identity, _model(other.identity, len(unit.identity)), strict=True):
+            unit.registers[place] = (Entry("holds", model), 0)
+        unit.identity = ()
+        self.units[number] = unit
+        self.panels += other.panels
+
     def ears(self) -> Ears:
         """See `Listener.ears`."""
         return self.wire.ears()
