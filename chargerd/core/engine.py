@@ -230,7 +230,8 @@ class Engine:
 
     def _note_missing(self, seen: Observation, events: list[Event]) -> None:
         m = self.memory
-        missing = missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer), has_relay=bool(self.plan.inputs.switch))
+        inputs = self.plan.inputs
+        missing = missing_inputs(seen, has_thermometer=bool(inputs.thermometer), has_relay=bool(inputs.switch))
         if not missing:
             m.last_good_s = seen.elapsed_s
             if m.missing:

@@ -232,7 +232,7 @@ class Worker:
             await self._prove(bench, life.engine)
 
         channel = self._channel = Channel(
-            life.engine, bench, life.journal, self._clock, Checking(prove), after_pass, base_s=life.base_s,
+            life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
         await control.start()
@@ -262,6 +262,14 @@ class Worker:
             run.channel.name, engine.plan.limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
+
+    def _alive(self) -> None:
+        """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""
+        assert self._keeper is not None
+        self._beats += 1
+        self._keeper.beat(
+            self._run.channel.name, self._beats, energised=False, age_s=0.0, voltage_V=None, current_A=None, temperature_degC=None
+        )
 
     def _beat(self, engine: Engine, done: Pass) -> None:
         assert self._keeper is not None

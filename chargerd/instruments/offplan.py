@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from chargerd.instruments.roles import OFF_TRIES, Output
+from chargerd.instruments.relay import Switch
+from chargerd.instruments.roles import OFF_TRIES, Instrument, Output
 from chargerd.instruments.transports.link import Address
 from chargerd.instruments.transports.registry import plain_address
 
@@ -12,7 +13,7 @@ VERSION = 1
 
 
 def off_plan(
-    outputs: Iterable[Output], *, run: str, channel: str, worker_pid: int, boot_id: str, written_utc: str
+    outputs: Iterable[Output | Switch], *, run: str, channel: str, worker_pid: int, boot_id: str, written_utc: str
 ) -> dict[str, object]:
     """Return the plan for these outputs, in the order they are to be switched off."""
     return {
@@ -22,7 +23,7 @@ def off_plan(
         "channel": channel,
         "worker_pid": worker_pid,
         "boot_id": boot_id,
-        "outputs": [_row(output) for output in outputs],
+        "outputs": [_relay_row(one) if isinstance(one, Switch) else _row(one) for one in outputs],
     }
 
 
@@ -33,15 +34,34 @@ def _plainly(address: Address) -> str:
     return address.text if "://" in address.text else f"{address.scheme}://{address.text}"
 
 
-def _row(output: Output) -> dict[str, object]:
-    dialect = output.dialect
-    address = plain_address(output.connection.address)
+def _head(instrument: Instrument) -> dict[str, object]:
+    """Where it is and who it must be."""
+    address = plain_address(instrument.connection.address)
     return {
-        "name": output.name,
+        "name": instrument.name,
         "address": _plainly(address),
         "terminator": address.terminator.decode("ascii"),
-        "identity_query": dialect.questions["identity"].text,
-        "identity": output.connection.identity or output.connection.expected_identity,
+        "identity_query": instrument.dialect.questions["identity"].text,
+        "identity": instrument.connection.identity or instrument.connection.expected_identity,
+    }
+
+
+def _relay_row(relay: Switch) -> dict[str, object]:
+    """Open the contact; its own state and its second contact must both say so. A relay that can say neither proves nothing."""
+    questions = relay.dialect.questions
+    return {
+        **_head(relay),
+        "off": [relay.dialect.commands["open"].text()],
+        "verify": [{"ask": questions[name].text, "accept": ["0", "OFF"]} for name in ("closed", "mirror") if name in questions],
+        "timeout_s": relay.timeout_s,
+        "tries": OFF_TRIES - 1,
+    }
+
+
+def _row(output: Output) -> dict[str, object]:
+    dialect = output.dialect
+    return {
+        **_head(output),
         "off": [dialect.commands["off"].text()],
         "verify": [
             {"ask": dialect.questions["output"].text, "accept": ["0", "OFF"]},

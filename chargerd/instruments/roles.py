@@ -25,9 +25,6 @@ ERRORS_MAX = 16
 OFF_TRIES = 3
 """The command, one retry, and one more because the first may have been lost with a link that had to be reopened."""
 
-ZERO_CURRENT_FLOOR_A = 0.010
-"""Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
-
 WATCHDOG_S = 30.0
 """An instrument's own watchdog: well above the longest silence of a healthy channel (2 s between passes, a reopening)."""
 
@@ -110,6 +107,11 @@ class Instrument:
                 safe = " or ".join(self.dialect.power_on_safe)
                 raise InstrumentError(f"{self.name}: after a power failure its output would be {answer}; set it to {safe}")
 
+    @property
+    def timeout_s(self) -> float:
+        """The longest wait for one answer."""
+        return self.connection.timeout_s
+
     def _question(self, name: str) -> Question:
         return self.dialect.questions[name]
 
@@ -133,9 +135,7 @@ class Output(Instrument):
     @property
     def zero_current_A(self) -> float:
         """Largest reading that still counts as no current: twice the offset of its accuracy plus two steps, at least 10 mA."""
-        accuracy = self.spec.accuracy.get("current")
-        offset_A = accuracy.offset if accuracy is not None else 0.0
-        return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * self.spec.resolution.get("current", 0.0))
+        return self.spec.zero_current_A
 
     @property
     def has_limits(self) -> bool:
