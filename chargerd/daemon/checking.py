@@ -14,7 +14,7 @@ from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import Reading
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
-from chargerd.instruments.roles import Load
+from chargerd.instruments.roles import Load, Meter
 from chargerd.instruments.zero import Alive, Zero, judge_zero, zero_of, zero_of_output
 
 Prove = Callable[[], Awaitable[None]]
@@ -76,6 +76,7 @@ class Checking:
             judge_zero(hands.load, load)
         if plan.inputs.ammeter:
             instrument = bench.instruments[plan.inputs.ammeter]
+            assert isinstance(instrument, Meter)
             ammeter = await zero_of(instrument, self._alive)
             judge_zero(instrument, ammeter)
         return CheckPassed(

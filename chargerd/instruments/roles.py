@@ -132,6 +132,10 @@ class Output(Instrument):
         """Set-points last written and read back."""
         self._limits_proof = self._points_proof = -1
 
+    async def current_A(self) -> float:
+        """Read the current now. Raises LinkError, InstrumentError."""
+        return await self.connection.ask(self._question("current"), float)
+
     @property
     def zero_current_A(self) -> float:
         """Largest reading that still counts as no current: twice the offset of its accuracy plus two steps, at least 10 mA."""
@@ -345,7 +349,14 @@ class Load(Output):
 
 
 class Meter(Instrument):
-    """A voltmeter at the cell."""
+    """A voltmeter at the cell or on the leads, or an ammeter: one that answers amperes, or a voltmeter across a shunt."""
+
+    async def current_A(self) -> float:
+        """Read the current now. Raises LinkError, InstrumentError."""
+        shunt_ohm = self.spec.shunt_ohm
+        if shunt_ohm is None:
+            return await self.connection.ask(self._question("current"), float)
+        return await self.connection.ask(self._question("voltage"), float) / shunt_ohm
 
 
 class Thermometer(Instrument):

@@ -33,7 +33,7 @@ _QUANTITIES: dict[str, str] = {
     "ocp": "ocp_A",
 }
 _ROLES_QUICK: dict[str, tuple[str, ...]] = {
-    "meter": ("voltage",),
+    "meter": ("voltage", "current"),
     "thermometer": ("temperature",),
     "source": ("voltage", "questionable", "operation", "current", "output"),
     "load": ("voltage", "questionable", "operation", "mode", "current", "output"),
@@ -48,7 +48,7 @@ _ROLES_FULL: dict[str, tuple[str, ...]] = {
     "load": ("error", "events", "current_set", "ocp_enabled", "ocp", "output"),
 }
 _COLUMNS: dict[str, tuple[str, ...]] = {
-    "meter": ("voltage_V", "restarted"),
+    "meter": ("voltage_V", "current_A", "restarted"),
     "thermometer": ("temperature_degC", "restarted"),
     "source": (
         "voltage_V", "current_A", "output", "regulated", "tripped",
@@ -79,10 +79,15 @@ class Sampler:
         role = instrument.dialect.role
         has = instrument.dialect.questions
         self._quick = tuple(name for name in _ROLES_QUICK[role] if name in has)
+        if role == "meter" and "voltage" in has:
+            self._quick = ("voltage",)  # one function each: a meter that is to change it at every sample wears and lags
         self._idle = tuple(name for name in _IDLE.get(role, _ROLES_QUICK[role]) if name in has)
         more = tuple(name for name in _ROLES_FULL[role] if name in has)
         self._full = tuple(name for name in self._quick if name not in more) + more
         left_out = {quantity for name, quantity in _QUANTITIES.items() if name not in has}
+        self._shunt_ohm = instrument.spec.shunt_ohm if role == "meter" else None
+        if self._shunt_ohm is not None:
+            left_out = (left_out | {"voltage_V"}) - {"current_A"}
         left_out |= {"mirror"} if "mirror" not in has else set()
         left_out |= {"restarted"} if "events" not in has else set()
         if not any(register in has for register in REGISTERS):
@@ -160,7 +165,11 @@ class Sampler:
         for name in self.asked:
             quantity = _QUANTITIES.get(name)
             if quantity is not None:
-                inputs[self._keys[quantity]] = self._number(name, now_s)
+                measured = self._number(name, now_s)
+                if name == "voltage" and self._shunt_ohm is not None:
+                    quantity, measured = "current_A", _through(self._shunt_ohm, measured)
+                if quantity in self._keys:
+                    inputs[self._keys[quantity]] = measured
         if isinstance(self.instrument, Output) and "output" in self.asked:
             inputs[self._keys["output"]] = self._flag("output", self._state("output"), now_s)
             for quantity, judge in (("regulated", self._regulated), ("tripped", self._tripped)):
@@ -255,6 +264,11 @@ class Sampler:
         if mode.value not in self.instrument.dialect.mode:
             return 3.0
         return output
+
+
+def _through(shunt_ohm: float, across: Measured) -> Measured:
+    """Ohm's law, rounded to the seven digits that a converted quantity keeps before the engine sees it."""
+    return across if across.value is None else across._replace(value=float(f"{across.value / shunt_ohm:.7g}"))
 
 
 def _age_s(at_s: float, now_s: float) -> float:

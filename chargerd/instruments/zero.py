@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 from chargerd.errors import InstrumentError, RefusedError
 from chargerd.instruments.acting import Hands
-from chargerd.instruments.roles import Instrument, Load, Output, Source
+from chargerd.instruments.roles import Instrument, Load, Meter, Output, Source
 
 READINGS = 5
 APART_S = 0.1
@@ -63,13 +63,12 @@ async def zero_of_output(hands: Hands, output: Output, voltage_V: float | None, 
     return zero
 
 
-async def zero_of(instrument: Instrument, alive: Alive) -> Zero:
+async def zero_of(instrument: Output | Meter, alive: Alive) -> Zero:
     """Read an instrument's current a few times. Raises LinkError or InstrumentError."""
-    question = instrument.dialect.questions["current"]
     readings_A = []
     for _ in range(READINGS):
         await asyncio.sleep(APART_S)
-        readings_A.append(await instrument.connection.ask(question, float))
+        readings_A.append(await instrument.current_A())
         alive()
     scatter_A = statistics.stdev(readings_A) / math.sqrt(READINGS)
     step_A = instrument.spec.resolution.get("current", 0.0)
