@@ -26,8 +26,6 @@ from chargerd.errors import BenchError, Place
 from chargerd.units import DIMENSIONS, Quantity, UnitError, parse
 
 NOWHERE = Place("", 1, 1)
-ZERO_CURRENT_FLOOR_A = 0.010
-"""Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,13 +68,6 @@ class InstrumentSpec:
         accuracy = self.accuracy.get(quantity, Accuracy(0.0, 0.0))
         step = self.resolution.get(quantity, 0.0)
         return math.sqrt(accuracy.offset**2 / 3 + step**2 / 12 + (accuracy.gain * value) ** 2 / 3)
-
-    @property
-    def zero_current_A(self) -> float:
-        """Largest reading that still counts as no current: twice the offset of its accuracy plus two steps, at least 10 mA."""
-        accuracy = self.accuracy.get("current")
-        offset_A = accuracy.offset if accuracy is not None else 0.0
-        return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * self.resolution.get("current", 0.0))
 
     def resolves_difference(self, quantity: str) -> float:
         """Return the standard uncertainty of a difference of two readings, in which offset and gain cancel: step/√6."""

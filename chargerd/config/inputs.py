@@ -2,10 +2,22 @@
 
 from __future__ import annotations
 
-from chargerd.config.bench import ZERO_CURRENT_FLOOR_A, BenchFile, ChannelSpec
+from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
 from chargerd.core.reading import BankPart, ChannelInputs
+
+ZERO_CURRENT_FLOOR_A = 0.010
+"""Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
+APART_SHARE = 0.02
+"""Ammeter and source may differ by this much more than their accuracies: they are not read at the same instant."""
+
+
+def zero_current_A(spec: InstrumentSpec) -> float:
+    """Return the largest reading that still counts as no current: twice its stated offset plus two steps, at least 10 mA."""
+    accuracy = spec.accuracy.get("current")
+    offset_A = accuracy.offset if accuracy is not None else 0.0
+    return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * spec.resolution.get("current", 0.0))
 
 
 def resistors_of_load(spec: ChannelSpec, bench: BenchFile) -> tuple[ResistorSpec, ...]:
@@ -30,7 +42,7 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
 
     def limit_A(name: str) -> float:
         one = bench.instruments.get(name)
-        return ZERO_CURRENT_FLOOR_A if one is None else one.zero_current_A
+        return ZERO_CURRENT_FLOOR_A if one is None else zero_current_A(one)
 
     def gain(name: str) -> float:
         one = bench.instruments.get(name)
@@ -47,6 +59,3 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
         apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
     )  # fmt: skip
 
-
-APART_SHARE = 0.02
-"""Allowed on top of all accuracies: two instruments are not read at the same instant, and a shunt warms."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from chargerd.core.reading import ChannelInputs, Reading
@@ -74,7 +75,7 @@ class Observer:
             item = reading.inputs.get(key)
             return None if item is None else item.usable(age_max_s)
 
-        source, load = self._source, self._load
+        source = self._source
         voltage_V = value(self._meter)
         source_V = value(source[0])
         voltages = [] if voltage_V is None else [voltage_V]  # also what is not the cell's: too high is too high anywhere
@@ -85,31 +86,16 @@ class Observer:
         relay_closed = _as_bool(value(self._relays[0][1])) if self._inputs.switch else None
         if self._inputs.switch and relay_closed is not True and not self._inputs.meter:
             voltage_V = None  # the source's leads end at an open contact: what it reads is not the cell
-        load_A: float | None = None
-        load_on: bool | None = None
-        load_tripped = load_restarted = 0.0
-        load_set_A: float | None = None
-        if self._has_load:
-            load_V = value(load[0])
-            if load_V is not None:
-                voltages.append(load_V)
-            load_A = value(load[1])
-            load_on = _as_bool(value(load[2]))
-            load_tripped = value(load[4]) or 0.0
-            load_restarted = value(load[5]) or 0.0
-            load_set_A = value(load[7])
-        elif self._bank:
-            load_on, load_A = _of_bank([(_as_bool(value(key)), ohm) for key, ohm in self._bank], voltage_V)
-        else:
-            load_on = False
+        load_V, load_A, load_on, load_tripped, load_restarted, load_set_A = self._see_load(value, voltage_V)
+        if load_V is not None:
+            voltages.append(load_V)
         regulated = value(source[3])
         current_A = others_A = _current(source_A, source_on, zero_source_A, load_A, load_on, zero_load_A)
-        ammeter_A: float | None = None
+        ammeter_A = value(self._ammeter) if self._inputs.ammeter else None
         if self._inputs.ammeter:
-            raw_A = value(self._ammeter)
-            ammeter_A = None if raw_A is None else raw_A - zero_ammeter_A
-            states_known = source_on is not None and load_on is not None
-            current_A = 0.0 if source_on is False and load_on is False else ammeter_A if states_known else None
+            ammeter_A = None if ammeter_A is None else ammeter_A - zero_ammeter_A
+            is_known = source_on is not None and load_on is not None
+            current_A = 0.0 if source_on is False and load_on is False else ammeter_A if is_known else None
         return Observation(
             reading.elapsed_s,
             voltage_V,
@@ -123,8 +109,8 @@ class Observer:
             load_on,
             None if regulated is None else int(regulated),
             bool(value(source[4])),
-            bool(load_tripped),
-            bool(value(source[5]) or load_restarted),
+            load_tripped,
+            bool(value(source[5])) or load_restarted,
             value(source[6]),
             value(source[7]),
             load_set_A,
@@ -136,6 +122,22 @@ class Observer:
             ammeter_A,
             others_A,
         )
+
+
+    def _see_load(
+        self, value: Callable[[str], float | None], voltage_V: float | None
+    ) -> tuple[float | None, float | None, bool | None, bool, bool, float | None]:
+        """Return what the load says: voltage, current, on, tripped, restarted, set-point. Without a load nothing is on."""
+        if self._has_load:
+            load = self._load
+            return (
+                value(load[0]), value(load[1]), _as_bool(value(load[2])),
+                bool(value(load[4])), bool(value(load[5])), value(load[7]),
+            )  # fmt: skip
+        if not self._bank:
+            return None, None, False, False, False, None
+        load_on, load_A = _of_bank([(_as_bool(value(key)), ohm) for key, ohm in self._bank], voltage_V)
+        return None, load_A, load_on, False, False, None
 
 
 def _keys(name: str) -> tuple[str, ...]:

@@ -175,6 +175,12 @@ class Connection:
         except LinkError as fault:
             raise self._named(fault) from fault
 
+    async def tell_text(self, text: str) -> None:
+        """Send a text that is in no dialect: only what proves that refusals are seen. Raises LinkError."""
+        self._demand_proof(text)
+        assert self._link is not None
+        await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
+
     async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
         """Close the link because of a reply that is not in the grammar; return the error to raise."""
         await self.close()

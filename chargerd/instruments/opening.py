@@ -16,7 +16,7 @@ from chargerd.instruments.roles import Instrument, Load, Meter, Source, Thermome
 from chargerd.instruments.transports.link import InFlight
 from chargerd.instruments.untouchable import untouchable_at
 
-_ROLES: dict[str, type[Instrument]] = {
+ROLE_CLASSES: dict[str, type[Instrument]] = {
     "source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer, "switch": Switch,
 }  # fmt: skip
 SWITCHING = frozenset({"source", "load", "switch"})
@@ -93,7 +93,7 @@ def make_instrument(
             name, spec.address, spec.identity, timeout_s=spec.timeout_s, in_flight=in_flight, asked_by=asked_by,
             untouchable=alone,
         )  # fmt: skip
-    return _ROLES[role](spec, dialect, links[key])
+    return ROLE_CLASSES[role](spec, dialect, links[key])
 
 
 def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:
@@ -109,3 +109,13 @@ def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:
             raise BenchError(
                 (f"{spec.place}: {spec.name} has no over-{quantity} protection of its own; write protects: [{left}]",)
             )
+
+
+def lone(spec: InstrumentSpec, beside: Path | None) -> Instrument:
+    """Make one instrument by itself, in its dialect's role, over a link of its own. Nothing is sent yet. Raises BenchError."""
+    dialect = load_dialect(spec.dialect, beside, output=spec.output, input=spec.input)
+    _check_fits(spec, dialect)
+    connection = Connection(
+        spec.name, spec.address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"]
+    )
+    return ROLE_CLASSES[dialect.role](spec, dialect, connection)

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from chargerd.config.bench import InstrumentSpec
+from chargerd.config.inputs import zero_current_A
 from chargerd.core.events import Observed
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.connection import Connection, WrongIdentityError
@@ -99,6 +100,12 @@ class Instrument:
             listed = ", ".join(f"{entry.number} {entry.text}" for entry in entries)
             raise InstrumentError(f"{self.name}: its error queue held {listed}; find out why, then start again")
 
+    async def refuse_errors(self, done: str) -> None:
+        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
+        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
+        if refused:
+            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
+
     async def check_power_on(self) -> None:
         """Where the instrument can tell what its output does after a power failure, refuse anything but off."""
         if "power_on" in self.dialect.questions:
@@ -139,7 +146,7 @@ class Output(Instrument):
     @property
     def zero_current_A(self) -> float:
         """Largest reading that still counts as no current: twice the offset of its accuracy plus two steps, at least 10 mA."""
-        return self.spec.zero_current_A
+        return zero_current_A(self.spec)
 
     @property
     def has_limits(self) -> bool:
@@ -196,7 +203,7 @@ class Output(Instrument):
             )
         self.is_on = True  # from here on it may be, whatever comes back
         await self.connection.tell(self.dialect.commands["on"])
-        await self._refuse_errors("on")
+        await self.refuse_errors("on")
         await asyncio.sleep(self.dialect.settle_s)
         self.is_on = await self.connection.ask(self._question("output"), bool)
         tripped = await self.tripped()
@@ -225,7 +232,7 @@ class Output(Instrument):
         self.points = ()
         self._points_proof = -1
         await self.connection.tell(self.dialect.commands["clear_protection"])
-        await self._refuse_errors("clear_protection")
+        await self.refuse_errors("clear_protection")
         after = await self.switch_off()
         tripped = await self.tripped()
         if tripped or not after.verified:
@@ -254,7 +261,7 @@ class Output(Instrument):
         for write in writes:
             self._refuse_above_rating(write)
             await self.connection.tell(self.dialect.commands[write.command], write.value)
-        await self._refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
+        await self.refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
         for write in writes:
             await self._read_back(write)
 
@@ -272,12 +279,6 @@ class Output(Instrument):
         step = max(command.step, self.spec.resolution.get(kind, 0.0))
         if not abs(answer - sent) <= step * 1.000001:
             raise InstrumentError(f"{self.name}: {command.text(write.value)} sent, but {text} answers {answer:g}")
-
-    async def _refuse_errors(self, done: str) -> None:
-        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
-        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
-        if refused:
-            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
 
     def _refuse_above_rating(self, write: _Write) -> None:
         rating = {"voltage_set": self.spec.voltage_max_V, "current_set": self.spec.current_max_A}.get(write.command)
@@ -342,7 +343,7 @@ class Load(Output):
             self.is_on = True
             raise InstrumentError(f"{self.name}: its input is on in another mode than constant current")
         await self.connection.tell(self.dialect.commands["mode"])
-        await self._refuse_errors("mode")
+        await self.refuse_errors("mode")
         mode = await self.connection.ask(self._question("mode"), str)
         if mode not in self.dialect.mode:
             raise InstrumentError(f"{self.name}: stays in mode {mode}, not constant current")
