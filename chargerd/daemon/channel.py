@@ -91,6 +91,11 @@ class Channel:
         self._leave = True
         self.clock.wake()
 
+    @property
+    def off_doubted(self) -> bool:
+        """Whether an output that was to go off has not been proven off yet."""
+        return self._retry_off_s is not None
+
     def elapsed_s(self) -> float:
         """Return run-relative time in whole milliseconds."""
         return round(self.clock.now_s() + self._offset_s, 3)

@@ -279,6 +279,7 @@ class Worker:
             self._run.channel.name, self._beats, energised=is_energised(engine),
             age_s=0.0 if last_s is None else max(done.elapsed_s - last_s, 0.0),
             voltage_V=derived.voltage_V, current_A=derived.current_A, temperature_degC=derived.temperature_degC,
+            off_doubted=self._channel is not None and self._channel.off_doubted,
         )  # fmt: skip
 
     # --- from outside ----------------------------------------------------------------------------------------------------
