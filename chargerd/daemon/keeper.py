@@ -163,7 +163,8 @@ class Watch:
 
     def _beat(self, message: dict[str, Any], now_s: float) -> None:
         name, seq, energised, doubted = (message[key] for key in ("channel", "seq", "energised", "off_doubted"))
-        need(type(seq) is int and type(energised) is type(doubted) is bool, f"{name}: no whole seq or no plain energised in a beat")
+        is_plain = type(seq) is int and type(energised) is type(doubted) is bool
+        need(is_plain, f"{name}: no whole seq or no plain energised in a beat")
         values = {key: number(message, key) for key in ("voltage_V", "current_A", "temperature_degC")}
         need(number(message, "age_s") >= 0 and number(message, "unwritten_s") >= 0, f"{name}: no age")
         channel = self.running.get(name)
