@@ -22,6 +22,10 @@ class Activity(StrEnum):
     CHARGE = "charge"
     DISCHARGE = "discharge"
     INTERRUPTION = "interruption"
+    PULSE = "pulse"
+    PROBE = "probe"
+    ZERO_CURRENT = "zero-current"
+    ASK_PERSON = "ask-person"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +33,8 @@ class Demand:
     """The wanted state of the channel's outputs. Not renewed before `valid_until_s` (run-relative), it falls to off.
 
     `voltage_set_V` and `current_set_A` are set-points of the energised instrument (magnitudes). `ovp_V` and `ocp_A` are the
-    levels its own protection must hold, written and read back before it may be on.
+    levels its own protection must hold, written and read back before it may be on. `isolated`: the relay to the cell stays open
+    although the output is on (zero current).
     """
 
     energise: Energise
@@ -40,6 +45,7 @@ class Demand:
     current_set_A: float | None = None
     ovp_V: float | None = None
     ocp_A: float | None = None
+    isolated: bool = False
 
 
 def off_demand(activity: Activity, sample_every_s: float) -> Demand:

@@ -45,6 +45,7 @@ CAUSES: dict[str, str] = {
     "heating-too-fast": "the cell is heating too fast",
     "reading-lost": "a value needed to supervise the cell has been missing too long",
     "current-while-off": "current flows although the outputs are off",
+    "current-while-isolated": "current flows although the relay to the cell is open",
     "source-and-load-on": "source and load are on together",
     "source-found-on": "the source is on although it was switched off",
     "load-found-on": "the load is on although it was switched off",
@@ -88,7 +89,8 @@ class Limits:
 class StepBounds:
     """What protection knows of the present step: only numbers to compare with. `direction` is +1 charge, −1 discharge, 0 off.
 
-    None: the step has no such set-point or end. `gas_*` are the gas law's numbers, `voltage_max_V` the step's own limit.
+    `current_set_A` is the present set-point, `current_most_A` the most it may become while the step lasts. `zero_max_A`: the
+    relay to the cell is open, and this much may be an instrument's zero. None: the step has no such set-point or end.
     """
 
     direction: int
@@ -99,6 +101,8 @@ class StepBounds:
     charge_Ah: float | None = None
     energy_Wh: float | None = None
     gas_charge_Ah: float | None = None
+    current_most_A: float = 0.0
+    zero_max_A: float | None = None
 
 
 class Trip(NamedTuple):
@@ -164,7 +168,7 @@ class Protection:
         The step's own, because the last reading may come from before a switching on. All of a charge may be gas.
         """
         m = self.memory
-        worst_Ah = max(abs(m.last_A), bounds.current_set_A) * off_after_s / 3600.0
+        worst_Ah = max(abs(m.last_A), bounds.current_set_A, bounds.current_most_A) * off_after_s / 3600.0
         m.charge_Ah += worst_Ah
         m.energy_Wh += worst_Ah * max(m.last_V, 0.0)
         m.gas_charge_Ah += worst_Ah if bounds.direction > 0 else 0.0
@@ -211,7 +215,7 @@ class Protection:
                 return Trip("over-voltage", voltage_V, limits.voltage_max_V)
             if not voltage_V >= REVERSED_V:
                 return Trip("reverse-polarity", voltage_V, REVERSED_V)
-            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0):
+            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0 and bounds.zero_max_A is None):
                 return Trip("under-voltage", voltage_V, limits.voltage_min_V)
         if seen.voltages_V and live and bounds.direction > 0 and bounds.voltage_set_V is not None:
             ceiling_V = bounds.voltage_set_V + STEP_VOLTAGE_MARGIN_V
@@ -255,13 +259,20 @@ class Protection:
             return Trip("over-current", current_A, limits.charge_current_max_A)
         if not -current_A <= limits.discharge_current_max_A:
             return Trip("over-current", -current_A, limits.discharge_current_max_A)
-        if live and bounds.direction:
-            along_A = current_A * bounds.direction
-            if not along_A >= -off_A:
-                return Trip("current-direction", current_A, 0.0)
-            ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A)
-            if not along_A <= ceiling_A:
-                return Trip("current-above-set-point", along_A, ceiling_A)
+        return self._along(current_A, bounds, off_A) if live and bounds.direction else None
+
+    def _along(self, current_A: float, bounds: StepBounds, off_A: float) -> Trip | None:
+        """Judge the current of an output that is on against what the step asked of it."""
+        if bounds.zero_max_A is not None:
+            # A zero that was measured before is subtracted already, hence twice: from the one end of the band to the other.
+            most_A = 2.0 * bounds.zero_max_A
+            return None if abs(current_A) <= most_A else Trip("current-while-isolated", current_A, most_A)
+        along_A = current_A * bounds.direction
+        if not along_A >= -off_A:
+            return Trip("current-direction", current_A, 0.0)
+        ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A)
+        if not along_A <= ceiling_A:
+            return Trip("current-above-set-point", along_A, ceiling_A)
         return None
 
     def _temperature(self, seen: Observation) -> Trip | None:

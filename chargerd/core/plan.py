@@ -35,7 +35,10 @@ class Resolves:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory."""
+    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory.
+
+    `zero_max_A`: with the relay open an instrument that is on may read so much; beyond it is not its zero.
+    """
 
     program: Program
     limits: Limits
@@ -46,3 +49,4 @@ class Plan:
     ovp_V: float | None = None
     ocp_A: float | None = None
     missed_max: int = 3
+    zero_max_A: float = 0.010
