@@ -5,6 +5,7 @@ from __future__ import annotations
 from chargerd.core.demand import Activity
 from chargerd.core.derived import Derived
 from chargerd.core.ends import VOLTAGE_LIMIT_MARGIN_V, StepView
+from chargerd.core.events import StepEnded
 from chargerd.core.gas import RATED_SWING_V, current_min_A, tafel_current_A, threshold_V
 from chargerd.core.interruption import has_resistance, ir_free_V
 from chargerd.core.memory import Memory
@@ -126,6 +127,14 @@ def _at_voltage_limit(seen: Observation, voltage_set_V: float | None) -> bool:
     if seen.source_regulated in (1, 2):
         return seen.source_regulated == 2
     return voltage_set_V is not None and seen.voltage_V is not None and seen.voltage_V >= voltage_set_V - VOLTAGE_LIMIT_MARGIN_V
+
+
+def step_ended(memory: Memory, step: Step, view: StepView, end: str, value: float, limit: float) -> StepEnded:
+    """Return the event that says what ended a step and what it came to."""
+    return StepEnded(
+        step.number, memory.position.round, end, value, limit, view.elapsed_s, view.charge_Ah, view.energy_Wh,
+        view.gassing_s, view.gas_charge_Ah, view.voltage_V, view.current_A, view.temperature_degC,
+    )  # fmt: skip
 
 
 def derive(memory: Memory, step: Step, seen: Observation | None) -> Derived:

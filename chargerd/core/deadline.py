@@ -5,7 +5,7 @@ from __future__ import annotations
 from chargerd.core.events import Event, ReadingFound, ReadingLost
 from chargerd.core.limits import Trip
 from chargerd.core.memory import Memory
-from chargerd.core.program import Step, StepKind
+from chargerd.core.program import Step
 from chargerd.core.states import State
 
 LEASE_EXTRA_S = 5.0
@@ -34,7 +34,7 @@ def deadline_s(memory: Memory, step: Step) -> float:
 
 
 def _time_left(memory: Memory, step: Step) -> float | None:
-    time_s = step.lasts_s if step.kind is StepKind.REST or step.lasts_s > 0.0 else step.end("time")
+    time_s = step.lasts_s if step.timed else step.end("time")
     return None if time_s is None else round(memory.step_started_s + memory.step_paused_s + time_s, 3)
 
 

@@ -150,6 +150,6 @@ def judge_ends(step: Step, view: StepView, confirmed: dict[str, int]) -> tuple[E
         confirmed[spec.kind] = count
         if count >= kind.confirm and reached is None:
             reached = (spec, value)
-    if reached is None and (step.kind is StepKind.REST or step.lasts_s > 0.0) and view.elapsed_s >= step.lasts_s - 1e-9:
+    if reached is None and step.timed and view.elapsed_s >= step.lasts_s - 1e-9:
         return EndSpec("lasts", step.lasts_s), view.elapsed_s
     return reached

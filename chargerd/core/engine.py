@@ -8,7 +8,7 @@ give equal memory: a journal of the inputs is the state.
 from __future__ import annotations
 
 from chargerd.core import parts, setpoint
-from chargerd.core.account import ACTIVITY, Account, begin_trends, derive
+from chargerd.core.account import ACTIVITY, Account, begin_trends, derive, step_ended
 from chargerd.core.bounds import RESTING, step_bounds
 from chargerd.core.contact import BROKE_OFF, broke_off
 from chargerd.core.deadline import LEASE_EXTRA_S, WATCH_EVERY_S, deadline_s, lapsed, note_missing, valid_until_s
@@ -105,8 +105,8 @@ class Engine:
         period_s = self.step.sample_every_s if running else WATCH_EVERY_S
         age_max_s = self.plan.missed_max * period_s + LEASE_EXTRA_S
         seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A)
-        m.elapsed_s = now_s
-        m.last_reading_s = now_s
+        m.elapsed_s = m.last_reading_s = now_s
+        m.parting = m.parting and not (seen.source_on is False and seen.load_on is False)
         events: list[Event] = []
         late = lapsed(m, self.step, self.plan.missed_max, now_s)
         note_missing(m, missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer)), now_s, events)
@@ -177,7 +177,8 @@ class Engine:
             return off_demand(Activity.INTERRUPTION, every_s)
         until_s = valid_until_s(m, step, self.plan.missed_max)
         charging = step.direction > 0
-        if m.elapsed_s > until_s or (m.missing and not m.live) or not m.set_A > 0.0 or (charging and m.set_V is None):
+        unset = not m.set_A > 0.0 or (step.ramp_V_per_h is not None and m.set_V is None)
+        if m.elapsed_s > until_s or (m.missing and not m.live) or unset or m.parting:
             return off_demand(Activity.REST, every_s)
         return Demand(
             energise=Energise.SOURCE if charging else Energise.LOAD,
@@ -230,18 +231,11 @@ class Engine:
         reached = judge_ends(step, view, m.confirmed)
         if reached is not None:
             spec, value = reached
-            self._end_step(self._step_ended(spec.kind, value, spec.value, view), now_s, events)
+            self._end_step(step_ended(m, step, view, spec.kind, value, spec.value), now_s, events)
         if m.state == State.RUNNING and setpoint.follow(m, self.step, self.voltage_set_V, seen):
             self._bind()
         if reached is None and due(m, step, seen, now_s):
             m.live = False
-
-    def _step_ended(self, end: str, value: float, limit: float, view: StepView) -> StepEnded:
-        position = self.memory.position
-        return StepEnded(
-            self.step.number, position.round, end, value, limit, view.elapsed_s, view.charge_Ah, view.energy_Wh,
-            view.gassing_s, view.gas_charge_Ah, view.voltage_V, view.current_A, view.temperature_degC,
-        )  # fmt: skip
 
     def _end_step(self, ended: StepEnded, now_s: float, events: list[Event]) -> None:
         """A part says what it showed before the step goes on; what speaks against going on waits for a person."""
@@ -274,7 +268,9 @@ class Engine:
         step = self.step
         setpoint.begin(m, step, self.voltage_set_V)
         self._bind()
-        # An output that goes on in the same direction stays on: only its set-points change. Any other goes off.
+        # An output that goes on in the same direction stays on: only its set-points change. Any other goes off, and is seen
+        # off before the relay to the cell may move.
+        m.parting = m.live and step.isolated != before.isolated
         m.live = m.live and (step.direction, step.isolated) == (before.direction, before.isolated)
         m.step_started_s = now_s
         m.step_paused_s = 0.0
@@ -367,7 +363,7 @@ class Engine:
             self._ask(now_s, events)  # somebody resumed the run without an answer
             return
         m.answered = False
-        events.append(self._step_ended("answered", now_s - (asked_s or now_s), step.lasts_s, self.view))
+        events.append(step_ended(m, step, self.view, "answered", now_s - (asked_s or now_s), step.lasts_s))
         self._next_step(now_s, events)
 
     def _hold(self, now_s: float) -> None:

@@ -75,6 +75,7 @@ class Memory:
     zero_load_A: float = 0.0
     trip_cause: str = ""
     last_live_A: float = 0.0
+    parting: bool = False
     set_A: float = 0.0
     set_V: float | None = None
     ramp_from_V: float | None = None

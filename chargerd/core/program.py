@@ -88,6 +88,11 @@ class Step:
         return -1 if self.kind is StepKind.DISCHARGE else self.sign
 
     @property
+    def timed(self) -> bool:
+        """Whether it ends by its own `lasts_s`: a rest, a part."""
+        return self.kind is StepKind.REST or bool(self.group)
+
+    @property
     def isolated(self) -> bool:
         """Whether an output is on with the relay to the cell open."""
         return self.kind is StepKind.ZERO_CURRENT and self.sign != 0

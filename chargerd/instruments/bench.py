@@ -322,6 +322,8 @@ class ChannelBench:
     async def _limits(self, output: Output, demand: Demand) -> None:
         if isinstance(output, Source) and None in (demand.voltage_set_V, demand.ovp_V, demand.ocp_A):
             raise InstrumentError(f"{output.name}: the demand lacks a voltage or a level of protection")
+        if demand.isolated:
+            raise InstrumentError(f"{output.name}: no relay keeps the cell out of this; a zero current is not measured")
         await output.connection.ensure()
         if output.has_limits:
             return
