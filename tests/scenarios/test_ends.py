@@ -216,7 +216,7 @@ def test_temperature_slope_above(limit_K_per_min, end):
     assert 0.72 / parameters.Cth * 60.0 == pytest.approx(0.2077, abs=1e-4)
     limits = replace(plan_of(rest_step()).limits, voltage_max_V=9.0)
     step = charge(EndSpec("temperature_slope_above", limit_K_per_min), current_A=0.6, voltage_V=8.0)
-    ends = step.ends[:1] + (EndSpec("time", 900.0), EndSpec("charge", 50.0))
+    ends = (*step.ends[:1], EndSpec("time", 900.0), EndSpec("charge", 50.0))
     ended = first_end(plan_of(replace(step, ends=ends), limits=limits), ideal_cell(parameters))
 
     assert (ended.end, ended.elapsed_s) == (end, pytest.approx(220.0 if end != "time" else 900.0, abs=0.01))
@@ -226,9 +226,9 @@ def test_temperature_slope_above(limit_K_per_min, end):
 def test_voltage_slope_above(limit_V_per_h, end):
     # A capacitor at constant current falls by I/C = 0.2727 V/h. Buckets of two readings (6 s, on a 5 s grid: 10 s); means are
     # 60 s apart when the seventh closes at 70 s, and the second slope that must agree comes 10 s later.
-    assert 0.3 / C * 3600.0 == pytest.approx(0.2727, abs=1e-4)
+    assert pytest.approx(0.2727, abs=1e-4) == 0.3 / C * 3600.0
     step = discharge(EndSpec("voltage_slope_above", limit_V_per_h))
-    ends = step.ends[:1] + (EndSpec("time", 900.0), EndSpec("charge", 50.0))
+    ends = (*step.ends[:1], EndSpec("time", 900.0), EndSpec("charge", 50.0))
     ended = first_end(plan_of(replace(step, ends=ends)), ideal_cell(charged_V=0.8))
 
     assert (ended.end, ended.elapsed_s) == (end, pytest.approx(80.0 if end != "time" else 900.0, abs=0.01))
