@@ -363,7 +363,7 @@ class Engine:
             self._ask(now_s, events)  # somebody resumed the run without an answer
             return
         m.answered = False
-        events.append(step_ended(m, step, self.view, "answered", now_s - (asked_s or now_s), step.lasts_s))
+        events.append(step_ended(m, step, self.view, "answered", 0.0 if asked_s is None else now_s - asked_s, step.lasts_s))
         self._next_step(now_s, events)
 
     def _hold(self, now_s: float) -> None:
