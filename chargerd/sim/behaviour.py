@@ -156,8 +156,10 @@ def read_behaviour(name: str) -> dict[str, Any]:
     if parent is None:
         return raw
     merged = read_behaviour(parent)
-    commands = {**merged["commands"], **raw.get("commands", {})}
-    return {**merged, **raw, "commands": commands}
+    for key in ("commands", "registers"):
+        if key in merged:
+            raw[key] = {**merged[key], **raw.get(key, {})}
+    return {**merged, **raw}
 
 
 def _selection(word: str) -> str:

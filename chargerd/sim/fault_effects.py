@@ -85,6 +85,17 @@ def flood(target: Target, pieces: Pieces) -> Pieces:
     return [(delay_s, b"9" * int(target.values["bytes"])) for delay_s, _ in pieces]
 
 
+def flip(target: Target, pieces: Pieces) -> Pieces:
+    """Turn one bit round."""
+    out = []
+    for delay_s, piece in pieces:
+        body = bytearray(piece)
+        place = int(target.values["bit"]) % (8 * len(body))
+        body[place // 8] ^= 1 << place % 8
+        out.append((delay_s, bytes(body)))
+    return out
+
+
 def mute(_target: Target, _pieces: Pieces) -> Pieces:
     """Carry out, and say nothing."""
     return []

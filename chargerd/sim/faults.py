@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from chargerd.sim import fault_effects as effects
+from chargerd.sim import modbus_effects
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -51,6 +52,11 @@ FAULTS: dict[str, FaultKind] = {
     "late": FaultKind("the reply comes `delay_s` later", {"delay_s": 1.0}, edit=effects.late),
     "duplicate": FaultKind("the reply comes twice", edit=effects.duplicate),
     "replace": FaultKind("another `text` comes instead", {"text": "ERR"}, edit=effects.replace),
+    "flip": FaultKind("one bit of the reply is the other way round (from 0; -1: the last)", {"bit": 20}, edit=effects.flip),
+    "wrong_unit": FaultKind("a Modbus reply names another unit", {"unit": 9}, edit=modbus_effects.wrong_unit),
+    "wrong_function": FaultKind("a Modbus reply is to another function", {"function": 4}, edit=modbus_effects.wrong_function),
+    "exception": FaultKind("a Modbus exception comes instead", {"code": 4}, edit=modbus_effects.exception),
+    "echo": FaultKind("the Modbus request comes back before its reply", edit=modbus_effects.echo),
     "flood": FaultKind("digits without an end of line", {"bytes": 100_000}, edit=effects.flood),
     "freeze": FaultKind("readings stay what they were", _ANY, state=effects.lying(effects.lie_frozen)),
     "not_a_number": FaultKind("readings are 9.91E37", _ANY, state=effects.lying(effects.lie_nan)),

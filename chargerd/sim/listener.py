@@ -118,6 +118,8 @@ class Listener:
 
 LISTENERS = {
     "scpi": "chargerd.sim.scpi_listener:scpi_listener",
+    "modbus-rtu": "chargerd.sim.modbus:modbus_listener",
+    "modbus-tcp": "chargerd.sim.modbus:modbus_listener",
 }
 """What a behaviour file's `speaks:` may say -> `module:function`, called with behaviour name, panels and identity (or None)."""
 
