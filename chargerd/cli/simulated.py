@@ -30,6 +30,7 @@ BEHAVIOURS: dict[str, str] = {
     "scpi-meter-scan": "scpi-meter-scan",
     "scpi-thermometer": "scpi-thermometer",
     "scpi-relays": "scpi-relays",
+    "scpi-relays-mirror": "scpi-relays",
     "modbus-supply": "modbus-supply",
     "modbus-relay": "modbus-relay",
     "line-supply": "line-supply",

@@ -98,7 +98,8 @@ class Unit:
         number = float(value)
         if not isfinite(number) or abs(number / entry.step) > 0x7FFF_FFFF:
             return NOBODY
-        return round(number / entry.step)
+        # A register without a sign cannot say "a little below zero": the device says 0 then, and never 65535.
+        return round(number / entry.step) if entry.is_signed else max(round(number / entry.step), 0)
 
     def write(self, table: str, address: int, words: Sequence[int], now_s: float) -> None:
         """Write words from an address on: all of them, or none when one is refused by its number.
