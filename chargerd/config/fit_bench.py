@@ -89,7 +89,8 @@ def _check_load_leads(fit: Fit, written: ProfileStep, step: Step) -> None:
         fit.faults.add(
             written.ends.at("voltage_below"),
             f"voltage_below: {words(end_V, 'voltage')} at the cell leaves {_said(end_V - drop_V, 'voltage')} at "
-            f"{load.name} after leads and shunt; it holds its current down to {words(load.minimum_voltage_V, 'voltage')} ({short(load.place)})",
+            f"{load.name} after leads and shunt; it holds its current down to {words(load.minimum_voltage_V, 'voltage')} "
+            f"({short(load.place)})",
             f"write at least {_said(least_V, 'voltage')}, or shorten the leads",
         )
 
@@ -100,7 +101,8 @@ def _check_bank(fit: Fit, written: ProfileStep, step: Step, bank: Bank, limits: 
     if not smallest_A <= step.current_A * (1 + 1e-9):
         fit.faults.add(
             at,
-            f"{name}: {words(step.current_A, 'current')} is less than {fit.channel.load} can draw from {words(top_V, 'voltage')} "
+            f"{name}: {words(step.current_A, 'current')} is less than {fit.channel.load} can draw from "
+            f"{words(top_V, 'voltage')} "
             f"({_said(smallest_A, 'current')} through its largest resistor)",
             f"write at least {_said(smallest_A, 'current')}, or add a resistor of "
             f"{_said(top_V / step.current_A, 'resistance')} or more",
@@ -165,7 +167,8 @@ def check_speed(
         if every_s > step.sample_every_s and not took_s <= heats_s / 2:
             fit.faults.add(
                 values.at("current"),
-                f"{values.name_of('current')}: {spec.name} has a new value every {words(every_s, 'time')} ({short(spec.place)}), "
+                f"{values.name_of('current')}: {spec.name} has a new value every {words(every_s, 'time')} "
+                f"({short(spec.place)}), "
                 f"so switching off may take {_said(took_s, 'time')}; half of the time until it is hot is "
                 f"{_said(heats_s / 2, 'time')}",
                 "write a smaller current, or take a faster one",
@@ -211,7 +214,8 @@ def bank_notes(fit: Fit, step: Step, top_V: float) -> list[str]:
         f"{_said(bank.largest_A(top_V), 'current')} from {words(top_V, 'voltage')}"
     )
     if end_V is not None and end_V > 0:
-        said += f", {_said(bank.smallest_A(end_V), 'current')} to {_said(bank.largest_A(end_V), 'current')} from {words(end_V, 'voltage')}"
+        said += f", {_said(bank.smallest_A(end_V), 'current')} to {_said(bank.largest_A(end_V), 'current')} "
+        said += f"from {words(end_V, 'voltage')}"
     behind_V = bank.falls_behind_V(step.current_A)
     if behind_V > (end_V or 0.0):
         said += f"; below {_said(behind_V, 'voltage')} less than the {words(step.current_A, 'current')} that are asked for"

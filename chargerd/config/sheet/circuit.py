@@ -22,12 +22,16 @@ meter of 10 Mohm reads 0.01 % less."""
 
 @dataclass(frozen=True, slots=True)
 class Chain:
-    """Parts in one line. `kind`: power, measuring or sensor. Between each two of them runs one wire."""
+    """Parts in one line. `kind`: power, measuring or sensor. Between each two of them runs one wire.
+
+    `note` is about the wire after part `note_at`.
+    """
 
     key: str
     kind: str
     parts: tuple[str, ...]
     note: str = ""
+    note_at: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,7 @@ class Circuit:
     def wires(self) -> list[Wire]:
         """Return the wires of this channel by number."""
         found = [
-            Wire(self.numbers[pair], *pair, chain.kind, chain.note if at == 0 else "")
+            Wire(self.numbers[pair], *pair, chain.kind, chain.note if at == chain.note_at else "")
             for chain in self.chains.values()
             for at, pair in enumerate(zip(chain.parts, chain.parts[1:], strict=False))
         ]
@@ -76,6 +80,15 @@ def circuits_of(bench: BenchFile) -> list[Circuit]:
                 numbers.setdefault(pair, len(numbers) + 1)
         found.append(Circuit(bench, channel, chains, numbers))
     return found
+
+
+UNFUSED_MOST_mm = 150
+"""Lead between cell and fuse (common practice, no source): nothing protects it."""
+
+
+def ohms(resistance_ohm: float) -> str:
+    """Return a resistance as it is printed on a part: 1 kohm, not 1000 ohm."""
+    return f"{resistance_ohm / 1000:.4g} kohm" if resistance_ohm >= 1000 else words(resistance_ohm, "resistance")
 
 
 def contact_number(bench: BenchFile, name: str) -> int | None:
@@ -132,7 +145,8 @@ def _cell(bench: BenchFile, channel: ChannelSpec) -> Iterator[Chain]:
     if channel.switch:
         relay = (*dead_man_contact(bench, channel.switch), f"contact of {channel.switch}")
     fuse = f"fuse {words(bench.wiring.fuse_A, 'current')} of {channel.name}"
-    yield Chain("cell+", "power", (plus, *relay, fuse, top), "fuse close to the cell: nothing protects the lead between them")
+    note = f"at most {UNFUSED_MOST_mm} mm: nothing protects this piece"
+    yield Chain("cell+", "power", (plus, *relay, fuse, top), note, len(relay) + 1)
     for number in range(len(channel.taps) - 1, 0, -1):
         parts = (f"cell {number + 1} of {channel.name}, −", f"cell {number} of {channel.name}, +")
         yield Chain(f"link:{number}", "power", parts, "as thick as the leads")
@@ -142,7 +156,7 @@ def _cell(bench: BenchFile, channel: ChannelSpec) -> Iterator[Chain]:
 
 def _measuring(bench: BenchFile, channel: ChannelSpec) -> Iterator[Chain]:
     top, bottom = ends(channel)
-    said = f"resistor {words(tap_ohm(bench), 'resistance')}"
+    said = f"resistor {ohms(tap_ohm(bench))}"
     if channel.meter:
         note = "own clip at the cell; the resistor at the clip, not at the meter"
         yield Chain("meter+", "measuring", (top, f"{said} for {channel.meter}", f"{channel.meter} +"), note)

@@ -77,11 +77,16 @@ SKETCH = """\
 """
 
 RULES = (
-    "A pin that hangs, high or low, must let go: the capacitor Cp passes only changes. Never connect the pin to the coil's driver.",
+    (
+        "A pin that hangs, high or low, must let go: the capacitor Cp passes only changes. Never connect the pin to the "
+        "coil's driver."
+    ),
     "The contact is normally open and lies in the source's + lead, a second one in the load's: both currents must end.",
     "Leads of a supply's remote sense go through contacts too, or are bridged at the supply's own terminals.",
-    "The relay board's contacts lie in series with this relay's. Some boards close theirs while the computer starts; the\n"
-    "     dead-man stage needs toggling, which a starting computer does not do.",
+    (
+        "The relay board's contacts lie in series with this relay's. Some boards close theirs while the computer starts; the\n"
+        "     dead-man stage needs toggling, which a starting computer does not do."
+    ),
     "Take a pin that is pulled down while the computer starts (its manual says which).",
     "The emergency stop opens the coil's supply: it needs no program.",
     "The buzzer hangs on the normally closed contact and on a battery of its own, or it is silent when the mains fail.",
@@ -95,10 +100,16 @@ def example_lines(fastest_s: float, slowest_s: float) -> list[str]:
     return [
         "Simplest: a retriggerable one-shot (timer relay) that starts again at each edge, not at a level, set to 3 s.",
         "The drawn stage: a buffer of the HCT family on the computer's own 5 V, its input held down by 10 kohm; Rs 1 kohm;",
-        f"Cp {PUMP_F * 1e6:g} µF and Ch {HOLD_F * 1e6:g} µF (film or ceramic, not electrolytic); R {BLEED_ohm / 1000:g} kohm; D1 D2 "
-        "small Schottky diodes;",
+        (
+            f"Cp {PUMP_F * 1e6:g} µF and Ch {HOLD_F * 1e6:g} µF (film or ceramic, not electrolytic); R "
+            f"{BLEED_ohm / 1000:g} kohm; D1 D2 "
+            "small Schottky diodes;"
+        ),
         f"T1 a logic-level MOSFET that carries the coil's current at {low_V:g} to {high_V:g} V; D3 a rectifier diode.",
-        f"Toggled every {TOGGLE_s:g} s its gate stays above {held_V():.1f} V; after the last edge it has fallen to where it lets go",
+        (
+            f"Toggled every {TOGGLE_s:g} s its gate stays above {held_V():.1f} V; after the last edge it has fallen to where "
+            f"it lets go"
+        ),
         f"within {fastest_s:.1f} to {slowest_s:.1f} s. A larger R or Ch holds longer.",
         "Write the longest time you measured into the file as drop_out.",
         "A line over USB instead of a pin: a small controller that toggles such a stage itself while it is fed, and only then.",
@@ -106,7 +117,10 @@ def example_lines(fastest_s: float, slowest_s: float) -> list[str]:
 
 
 PROOF = (
-    "Nothing connected. The program runs: the relay holds. Stop the program: it opens, the buzzer sounds. Time it with a watch.",
+    (
+        "Nothing connected. The program runs: the relay holds. Stop the program: it opens, the buzzer sounds. Time it with "
+        "a watch."
+    ),
     "Hold the pin high, then low: it opens each time.",
     "Pull the computer's plug: it opens, the buzzer sounds. Switch the computer on: the contact stays open until a run begins.",
     "Press the emergency stop: it opens.",

@@ -20,8 +20,8 @@ def _stage() -> list[str]:
     """From the pin to the transistor's gate: only changes pass Cp, and R empties Ch when none come."""
     y, ground = 52.0, 100.0
     return [
-        draw.text(4, y - 14, "computer's pin,"),
-        draw.text(4, y - 9.6, "toggled every 0.5 s"),
+        draw.text(4, y - 22, "computer's pin,"),
+        draw.text(4, y - 17.6, "toggled every 0.5 s"),
         draw.terminal(8, y),
         draw.line(9.3, y, 26, y),
         draw.dot(18, y),
@@ -30,7 +30,7 @@ def _stage() -> list[str]:
         draw.text(21.5, y + 25, "10 k"),
         draw.line(18, y + 30, 18, ground),
         f'<path d="M26 {y - 6:g} L26 {y + 6:g} L37 {y:g} Z" class="white"/>',
-        draw.text(24, y - 8.5, "buffer, 5 V"),
+        draw.text(24, y + 11, "buffer, 5 V"),
         draw.h_resistor(37, y),
         draw.text(44, y - 4, "Rs", "name", "middle"),
         draw.h_capacitor(51, y),
@@ -70,7 +70,7 @@ def _coil() -> list[str]:
         draw.text(x + 4, y, "coil supply +"),
         draw.line(x, y - 0.7, x, y + 3),
         draw.v_contact(x, y + 3, normally_open=False),
-        draw.text(x + 6, y + 9, "emergency stop,", "name"),
+        draw.text(x + 6, y + 9, "emergency stop", "name"),
         draw.text(x + 6, y + 13.4, "normally closed"),
         draw.line(x, y + 17, x, y + 22),
         draw.dot(x, y + 22),

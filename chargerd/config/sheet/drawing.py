@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec
 from chargerd.config.sheet import symbols as draw
-from chargerd.config.sheet.circuit import Circuit, contact_number, tap_ohm
+from chargerd.config.sheet.advice import plume_mm
+from chargerd.config.sheet.circuit import Circuit, UNFUSED_MOST_mm, contact_number, ohms, tap_ohm
 from chargerd.units import words
 
 TOP = 22.0
@@ -53,8 +54,8 @@ class Sheet:
 
 def channel_svg(circuit: Circuit) -> str:
     """Return the drawing of one channel."""
-    count = max(1, len(circuit.channel.taps))
-    sheet = Sheet(circuit, TOP + max(100.0, CELL_mm * count + 16))
+    bench, count = circuit.bench, max(1, len(circuit.channel.taps))
+    sheet = Sheet(circuit, TOP + max(100.0, CELL_mm * count + 46))
     rail_from = _left(sheet)
     rail_to = sheet.x
     cell_x = _right(sheet)
@@ -63,7 +64,7 @@ def channel_svg(circuit: Circuit) -> str:
     sheet.add(draw.text(rail_from - 2, plus - 3, "+ rail", "name"), draw.text(rail_from - 2, minus + 7, "− rail", "name"))
     _negative(sheet, rail_to, cell_x)
     _frames(sheet)
-    height = sheet.bottom + (36 if circuit.channel.ammeter else 18)
+    height = sheet.bottom + (42 if circuit.channel.ammeter else 25) + 9 * len(bench.never_touch + bench.keep_on)
     width = max(PAGE_mm, sheet.x + 4)
     return (
         f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="wiring of channel {circuit.channel.name}" '
@@ -81,11 +82,13 @@ def _left(sheet: Sheet) -> float:
         sheet.add(
             draw.line(left, 62, x, 62, "thin"), draw.line(left, 104, x, 104, "thin"), draw.line(left, 62, left, 104, "thin")
         )
-        sheet.add(draw.dot(x, 62), draw.dot(x, 104), draw.meter(left, 83, "V"), draw.label(left - 10, 112, name, 26))
+        sheet.add(draw.dot(x, 62), draw.dot(x, 104), draw.meter(left, 83, "V"), draw.label(left - 10, 112, 26, name))
         sheet.tag(left + 9, 62, "sense+", 0)
         sheet.tag(left + 9, 104, "sense-", 0)
         sheet.add(draw.text(left - 5, 75, "+", "sign"), draw.text(left - 5, 94, "−", "sign"))
     bank = bank_of(sheet.bench, sheet.channel.load) if sheet.channel.load else ()
+    if bank:
+        sheet.add(draw.text(sheet.x + 12, TOP - 5, f"load: {sheet.channel.load}, each resistor behind its relay", "name"))
     for resistor in bank:
         _resistor(sheet, resistor.name, resistor.switch, resistor.resistance_ohm, resistor.power_W)
     if sheet.channel.load and not bank:
@@ -109,11 +112,11 @@ def _instrument(sheet: Sheet, name: str, role: str, key: str) -> float:
         sheet.tag(x, 54.5, f"{key}+", 0)
     sheet.add(draw.box(x - 11, 68, 32, 30), draw.terminal(x, 68), draw.terminal(x, 98))
     sheet.add(draw.text(x + 3, 73, "+", "sign"), draw.text(x + 3, 96.5, "−", "sign"))
-    sheet.add(draw.label(x - 9, 78.5, name, 29), draw.line(x, 98, x, sheet.bottom))
+    sheet.add(draw.line(x, 98, x, sheet.bottom))
     rated = (
         "" if spec.voltage_max_V is None or spec.current_max_A is None else f"{spec.voltage_max_V:g} V {spec.current_max_A:g} A"
     )
-    sheet.add(draw.text(x - 9, 88, role, ""), draw.text(x - 9, 92, f"{'output ' + spec.output if spec.output else rated}", ""))
+    sheet.add(draw.label(x - 9, 78.5, 29, name, role, f"output {spec.output}" if spec.output else rated))
     sheet.tag(x, (98 + sheet.bottom) / 2, f"{key}-", 0)
     return x
 
@@ -128,17 +131,21 @@ def _resistor(sheet: Sheet, name: str, switch: str, ohm: float, watt: float) -> 
         at, y = 1, 46.0
     sheet.add(draw.line(x, y, x, 56), draw.v_contact(x, 56, normally_open=_opens(sheet.bench, switch)))
     sheet.tag(x, (y + 56) / 2, key, at)
-    sheet.add(draw.text(x + 3, 60, "relay", "name"), draw.label(x + 3, 64.2, switch, 23))
+    sheet.add(draw.text(x + 3, 60, "relay", "name"), draw.label(x + 3, 64.2, 23, switch, _output(sheet.bench, switch)))
     sheet.add(draw.line(x, 70, x, 82), draw.v_resistor(x, 82), draw.line(x, 96, x, sheet.bottom))
     sheet.tag(x, 76, key, at + 1)
     sheet.tag(x, (98 + sheet.bottom) / 2, key, at + 2)
-    sheet.add(draw.label(x + 4, 84, name, 22), draw.text(x + 4, 92, words(ohm, "resistance")))
-    sheet.add(draw.text(x + 4, 96.2, words(watt, "power")))
+    sheet.add(draw.label(x + 4, 85, 22, name, ohms(ohm), words(watt, "power")))
 
 
 def _opens(bench: BenchFile, switch: str) -> bool:
     contact = bench.instruments[switch].contact
     return contact is None or contact.without_power != "closed"
+
+
+def _output(bench: BenchFile, name: str) -> str:
+    output = bench.instruments[name].output
+    return f"output {output}" if output else ""
 
 
 def _right(sheet: Sheet) -> float:
@@ -158,10 +165,13 @@ def _right(sheet: Sheet) -> float:
         shape = draw.h_fuse if kind == "fuse" else draw.h_contact
         sheet.add(draw.h_contact(x + 12, y, normally_open=False) if kind == "closed" else shape(x + 12, y))
         above = "fuse" if kind == "fuse" else "dead-man" if said.startswith("KD ") else "relay"
-        sheet.add(draw.text(x + 19, y - 7, above, "name", "middle"), draw.label(x + 12, y + 7.5, said, 25))
+        sheet.add(
+            draw.text(x + 19, y - 7, above, "name", "middle"),
+            draw.label(x + 12, y + 7.5, 25, said, _output(sheet.bench, said) if said == switch else ""),
+        )
         x, at = x + 12 + LENGTH, at + 1
     cell_x = x + 18
-    sheet.add(draw.line(x, y, cell_x, y), draw.text(x + 8, y - 4, "short!", "", "middle"))
+    sheet.add(draw.line(x, y, cell_x, y), draw.text(x + 3, y - 4, f"{UNFUSED_MOST_mm} mm at most"))
     sheet.tag(x + 8, y, "cell+", at)
     sheet.x = cell_x
     _cells(sheet, cell_x)
@@ -173,7 +183,7 @@ def _cells(sheet: Sheet, x: float) -> None:
     """Draw the cell or the string between clips, in a dashed frame: the case."""
     count = max(1, len(sheet.channel.taps))
     first = TOP + (sheet.bottom - TOP - CELL_mm * count) / 2
-    sheet.add(draw.line(x, TOP, x, first), draw.terminal(x, TOP + 3.5), draw.text(x + 3, TOP + 9, "clip", ""))
+    sheet.add(draw.line(x, TOP, x, first), draw.terminal(x, TOP + 3.5), draw.text(x - 3, TOP + 6, "clip", "", "end"))
     for number in range(count, 0, -1):
         y = first + CELL_mm * (count - number)
         sheet.add(draw.line(x, y, x, y + 3), draw.v_cell(x, y + 3), draw.line(x, y + 17, x, y + CELL_mm))
@@ -184,7 +194,7 @@ def _cells(sheet: Sheet, x: float) -> None:
             sheet.tag(x - 8, y + CELL_mm, f"link:{number - 1}", 0)
     bottom = first + CELL_mm * count
     sheet.add(draw.line(x, bottom, x, sheet.bottom), draw.terminal(x, sheet.bottom - 3.5))
-    sheet.add(draw.text(x + 3, sheet.bottom - 6, "clip", ""))
+    sheet.add(draw.text(x - 3, sheet.bottom - 3, "clip", "", "end"))
 
 
 def _tap_y(sheet: Sheet, number: int) -> float:
@@ -197,7 +207,7 @@ def _tap_y(sheet: Sheet, number: int) -> float:
 def _meters(sheet: Sheet, cell_x: float) -> None:
     """Draw taps with their meters, the meter across the whole, and the thermometers, to the right of the cells."""
     channel, count = sheet.channel, len(sheet.channel.taps)
-    said = words(tap_ohm(sheet.bench), "resistance")
+    said = ohms(tap_ohm(sheet.bench))
     x = cell_x
     if count:
         x = cell_x + 62
@@ -211,18 +221,18 @@ def _meters(sheet: Sheet, cell_x: float) -> None:
         for number, name in enumerate(channel.taps, 1):
             high, low = _tap_y(sheet, number), _tap_y(sheet, number - 1)
             middle = (high + low) / 2
-            sheet.add(draw.line(x, high, x, low, "thin"), draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, name, 24))
+            sheet.add(draw.line(x, high, x, low, "thin"), draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, 24, name))
             sheet.add(draw.text(x + 2, high + 6, "+", "sign"), draw.text(x + 2, low - 3, "−", "sign"))
         x += 22
     if channel.meter:
         x = _one_meter(sheet, cell_x, x, channel.meter, said)
-    _thermometers(sheet, cell_x, max(x, cell_x + 18) + 20)
+    _thermometers(sheet, cell_x, max(x, cell_x + 18) + (36 if channel.meter else 20))
 
 
 def _one_meter(sheet: Sheet, cell_x: float, left: float, name: str, said: str) -> float:
     """Draw the meter across cell or string, each lead with a clip of its own, the resistor at the positive one."""
     taps = bool(sheet.channel.taps)
-    high, low = (TOP + 7, sheet.bottom - 9) if taps else (TOP + 16, sheet.bottom - 16)
+    high, low = (TOP + 10, sheet.bottom - 10) if taps else (TOP + 16, sheet.bottom - 16)
     x = left + (22 if taps else 56)
     middle = (high + low) / 2
     sheet.add(
@@ -233,7 +243,7 @@ def _one_meter(sheet: Sheet, cell_x: float, left: float, name: str, said: str) -
     sheet.tag(cell_x + 11, high, "meter+", 0)
     sheet.tag(cell_x + 42, high, "meter+", 1)
     sheet.tag(cell_x + 24, low, "meter-", 0)
-    sheet.add(draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, name, 24))
+    sheet.add(draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, 24, name))
     sheet.add(draw.text(x + 2, middle - 7, "+", "sign"), draw.text(x + 2, middle + 10, "−", "sign"))
     if not taps:
         sheet.add(draw.text(cell_x + 15, low + 5, "own clips at the cell", ""))
@@ -252,15 +262,13 @@ def _thermometers(sheet: Sheet, cell_x: float, x: float) -> None:
         sheet.add(draw.line(left, on_case, left - 6, on_case, "dotted"), draw.line(left - 6, on_case, left - 6, y, "dotted"))
         sheet.add(draw.line(left - 6, y, x, y, "dotted"), draw.line(x, y, x, TOP + 12, "dotted"))
         sheet.add(draw.box(left - 1.6, on_case - 3, 3.2, 6, "full"))
-        sheet.add(draw.meter(x, TOP + 17, "ϑ"), draw.label(x - 9, TOP + 27, channel.thermometer, 32))
-        sheet.add(draw.text(x - 9, TOP + 37, "on the case", ""))
+        sheet.add(draw.meter(x, TOP + 17, "ϑ"), draw.label(x - 9, TOP + 27, 32, channel.thermometer, "on the case"))
         sheet.tag((left + x) / 2, y, "thermometer", 0)
     if channel.ambient:
         y = TOP + 62
         sheet.add(
             draw.meter(x, y, "ϑ"),
-            draw.label(x - 9, y + 10, channel.ambient, 32),
-            draw.text(x - 9, y + 20, "in the room's air", ""),
+            draw.label(x - 9, y + 10, 32, channel.ambient, "in the room's air"),
         )
         sheet.add(draw.line(x, y - 5, x, y - 11, "dotted"))
         sheet.tag(x, y - 12, "ambient", 0)
@@ -280,7 +288,7 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     sheet.add(draw.line(rail_to, y, x, y), draw.h_resistor(x, y), draw.line(x + LENGTH, y, cell_x, y))
     sheet.tag((x + LENGTH + cell_x) / 2, y, "cell-", 0)
     sheet.tag((rail_to + x) / 2, y, "cell-", 1)
-    sheet.add(draw.text(x + 7, y - 4, f"shunt {words(ohm, 'resistance')}", "name", "middle"))
+    sheet.add(draw.text(x + 7, y - 4, f"shunt {ohms(ohm)}", "name", "middle"))
     left, right, low = x + 1, x + LENGTH - 1, y + 20
     sheet.add(
         draw.dot(left, y), draw.dot(right, y), draw.line(left, y, left, low, "thin"), draw.line(right, y, right, low, "thin")
@@ -289,12 +297,18 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     sheet.tag(left, y + 10, "shunt-", 0)
     sheet.tag(right, y + 10, "shunt+", 0)
     sheet.add(draw.text(right + 2, low + 1.5, "+", "sign"), draw.text(left - 4, low + 1.5, "−", "sign"))
-    sheet.add(draw.label(right + 7, low + 1.5, f"{name}: current", 60))
+    sheet.add(draw.label(right + 7, low + 1.5, 60, f"{name}: current"))
 
 
 def _frames(sheet: Sheet) -> None:
     """Say below the drawing what its signs mean."""
-    y = sheet.bottom + (32 if sheet.channel.ammeter else 15)
-    said = "Contacts are drawn without power. Numbers in rounded frames: wires of the list. Dashed: a cell's case. Dotted: a sensor's "
-    said += "cable."
-    sheet.add(draw.text(6, y, said, ""))
+    y = sheet.bottom + (34 if sheet.channel.ammeter else 17)
+    said = "Contacts are drawn without power. Rounded frames: wire numbers. Dashed: a cell's case. Dotted: a sensor's cable."
+    metres = plume_mm(sheet.bench) / 1000
+    far = f"Keep vents free. Nothing that can spark within {metres:.2f} m of a vent, and nothing at all above it."
+    sheet.add(draw.text(6, y, said), draw.text(6, y + 5, far, "name"))
+    rows = [("NEVER TOUCHED", one) for one in sheet.bench.never_touch] + [("STAYS ON", one) for one in sheet.bench.keep_on]
+    for number, (what, one) in enumerate(rows):
+        top = y + 9 + 9 * number
+        sheet.add(draw.box(6, top, 200, 7.5, "thick"), draw.text(9, top + 5, what, "name"), draw.text(46, top + 5, one))
+        sheet.add(draw.text(140, top + 5, "no wire of this sheet goes here"))

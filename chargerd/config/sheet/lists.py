@@ -23,10 +23,15 @@ def roles(bench: BenchFile, name: str) -> str:
     found = []
     for channel in bench.channels.values():
         named = {
-            "source": channel.source, "load": channel.load, "voltage at the cell": channel.meter, "current by the shunt": channel.ammeter,
-            "voltage at the source": channel.sense, "relay of the cell": channel.switch, "temperature of the cell": channel.thermometer,
+            "source": channel.source,
+            "load": channel.load,
+            "voltage at the cell": channel.meter,
+            "current by the shunt": channel.ammeter,
+            "voltage at the source": channel.sense,
+            "relay of the cell": channel.switch,
+            "temperature of the cell": channel.thermometer,
             "temperature of the room": channel.ambient,
-        }  # fmt: skip
+        }
         found += [f"{role} ({channel.name})" for role, who in named.items() if who == name]
         found += [f"cell {number} ({channel.name})" for number, who in enumerate(channel.taps, 1) if who == name]
     found += [f"relay of resistor {resistor.name}" for resistor in bench.resistors if resistor.switch == name]

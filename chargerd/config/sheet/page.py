@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from chargerd.config.bench import BenchFile
-from chargerd.config.sheet.advice import BEFORE_POWER, CAUTIONS, placement, wire_advice
+from chargerd.config.sheet.advice import BEFORE_POWER, CAUTIONS, leads, placement, wire_advice
 from chargerd.config.sheet.circuit import Circuit, circuits_of
 from chargerd.config.sheet.dead_man import GATE_V, PROOF, PURPOSE, RULES, drop_out_s, example_lines, own_lines
 from chargerd.config.sheet.dead_man_drawing import dead_man_svg
@@ -19,11 +19,14 @@ MARK = "<!-- wiring sheet made by chargerd: made anew from the bench file, edit 
 
 STYLE = """
 @page { size: A4 landscape; margin: 10mm; }
-body { font: 11pt/1.35 "DejaVu Sans", Arial, sans-serif; color: #000; background: #fff; max-width: 277mm; margin: 0 auto; padding: 4mm; }
+body { font: 11pt/1.35 "DejaVu Sans", Arial, sans-serif; color: #000;
+  background: #fff; max-width: 277mm; margin: 0 auto; padding: 4mm; }
 h1 { font-size: 17pt; margin: 0 0 2mm; } h2 { font-size: 14pt; margin: 6mm 0 2mm; }
 section.sheet { break-before: page; } table, .keep { break-inside: auto; }
 table { border-collapse: collapse; width: 100%; font-size: 10.5pt; } tr { break-inside: avoid; }
-th, td { border: 0.3mm solid #000; padding: 1mm 2mm; text-align: left; vertical-align: top; overflow-wrap: anywhere; }
+th, td { border: 0.3mm solid #000; padding: 0.8mm 2mm; text-align: left; vertical-align: top; }
+td { overflow-wrap: break-word; }
+th { white-space: nowrap; } td.lead { white-space: nowrap; }
 td.number { text-align: right; font-weight: bold; white-space: nowrap; } td.tick { width: 9mm; }
 .invented { border: 1mm solid #000; padding: 2mm 3mm; font-weight: bold; font-size: 13pt; }
 .caution { border: 0.6mm solid #000; padding: 2mm 3mm; } .caution li { margin: 0.8mm 0; }
@@ -85,14 +88,14 @@ def _front(bench: BenchFile) -> str:
 
 def _channel(circuit: Circuit) -> str:
     channel = circuit.channel
-    count = len(channel.taps)
+    count, section = len(channel.taps), leads(circuit.bench).cross_section_mm2
     what = "one cell" if count < 2 else f"a string of {count} cells, cell 1 at the negative end"
     rows = [
         (
             str(wire.number),
             wire.start,
             wire.end,
-            {"power": "power", "measuring": "measuring", "sensor": "sensor"}[wire.kind],
+            wire.kind if wire.kind != "power" else f"power {section:g} mm²",
             wire.note,
         )
         for wire in circuit.wires()

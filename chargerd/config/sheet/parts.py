@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from chargerd.config.bank import power_W
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.sheet.advice import leads
-from chargerd.config.sheet.circuit import tap_ohm
+from chargerd.config.sheet.circuit import ohms, tap_ohm
 from chargerd.units import words
 
 ROOM = 1.25
@@ -108,7 +108,7 @@ def _resistors(bench: BenchFile) -> Iterator[Part]:
         yield Part(
             1,
             f"power resistor {resistor.name}",
-            f"{words(resistor.resistance_ohm, 'resistance')}, {_said(max(HEAT_ROOM * heat_W, 0.5), 'power')} or more",
+            f"{ohms(resistor.resistance_ohm)}, {_said(max(HEAT_ROOM * heat_W, 0.5), 'power')} or more",
             remark,
         )
 
@@ -126,8 +126,9 @@ def _measuring(bench: BenchFile) -> Iterator[Part]:
         yield Part(
             count,
             "resistor at the cell's end of a measuring lead",
-            f"{words(ohm, 'resistance')}, {_said(max(HEAT_ROOM * volts_V**2 / ohm, 0.25), 'power')} or more",
-            f"a lead shorted to the other end of {words(volts_V, 'voltage')} then carries {_said(volts_V / ohm, 'current')} and "
+            f"{ohms(ohm)}, {_said(max(HEAT_ROOM * volts_V**2 / ohm, 0.25), 'power')} or more",
+            f"a lead shorted to the other end of {words(volts_V, 'voltage')} then carries "
+            f"{_said(volts_V / ohm, 'current')} and "
             f"makes {_said(volts_V**2 / ohm, 'power')}{source}",
         )
     for channel in bench.channels.values():

@@ -41,9 +41,10 @@ def fold(said: str, width_mm: float) -> list[str]:
     return [one.rstrip() for one in lines]
 
 
-def label(x: float, y: float, said: str, width_mm: float, anchor: str = "start") -> str:
-    """Return a folded label whose first line's foot is at y."""
-    return "".join(text(x, y + 4.2 * number, one, "", anchor) for number, one in enumerate(fold(said, width_mm)))
+def label(x: float, y: float, width_mm: float, *said: str) -> str:
+    """Return texts one under the other, each folded, the first one's foot at y."""
+    lines = [one for part in said if part for one in fold(part, width_mm)]
+    return "".join(text(x, y + 4.2 * number, one) for number, one in enumerate(lines))
 
 
 def dot(x: float, y: float) -> str:
@@ -144,7 +145,9 @@ def h_diode(x: float, y: float) -> str:
     """Return a diode on a horizontal wire; current flows to the right."""
     middle = x + LENGTH / 2
     return (
-        line(x, y, x + LENGTH, y) + f'<path d="M{middle - 2:g} {y - 2.4:g} L{middle - 2:g} {y + 2.4:g} L{middle + 2:g} {y:g} Z" class="white"/>'
+        line(x, y, x + LENGTH, y)
+        + f'<path d="M{middle - 2:g} {y - 2.4:g} L{middle - 2:g} {y + 2.4:g} '
+        + f'L{middle + 2:g} {y:g} Z" class="white"/>'
         + line(middle + 2, y - 2.4, middle + 2, y + 2.4)
     )  # fmt: skip
 
