@@ -6,10 +6,13 @@ A worked example, computed here from its own formulas; nobody has built this one
 from __future__ import annotations
 
 import math
+import textwrap
+from collections.abc import Iterator, Sequence
 
 from chargerd.config.bench import BenchFile
 from chargerd.units import words
 
+WIDTH = 118
 TOGGLE_s = 0.5
 """The guarding process toggles the line this often (keeper.py)."""
 BUFFER_V = 5.0
@@ -42,19 +45,20 @@ def drop_out_s(gate_V: float) -> float:
 def text(bench: BenchFile | None = None) -> str:
     """Return the section as plain text, for a bench when one is given."""
     slowest_s, fastest_s = drop_out_s(GATE_V[0]), drop_out_s(GATE_V[1])
-    example = "\n".join(f"  {line}" for line in example_lines(fastest_s, slowest_s))
-    own = "" if bench is None else "\n\n" + "\n".join(own_lines(bench))
-    return (
-        f"THE DEAD-MAN RELAY\n\n{PURPOSE}{own}\n\n{SKETCH}\n"
-        + "\n".join(f"  {number}. {line}" for number, line in enumerate(RULES, 1))
-        + f"\n\nExample (computed, not yet built by anyone: measure yours)\n{example}\n\nProve it, and again every month\n"
-        + "\n".join(f"  {number}. {line}" for number, line in enumerate(PROOF, 1))
-    )
+    own = [] if bench is None else [*own_lines(bench), ""]
+    lines = ["THE DEAD-MAN RELAY", "", *textwrap.wrap(PURPOSE, WIDTH), "", *own, SKETCH, "Rules", *_numbered(RULES)]
+    lines += ["", "Example (computed, not yet built by anyone: measure yours)", *_numbered(example_lines(fastest_s, slowest_s))]
+    return "\n".join([*lines, "", "Prove it, and again every month", *_numbered(PROOF)])
+
+
+def _numbered(rows: Sequence[str]) -> Iterator[str]:
+    for number, row in enumerate(rows, 1):
+        yield from textwrap.wrap(row, WIDTH, initial_indent=f"  {number}. ", subsequent_indent="     ")
 
 
 PURPOSE = (
-    "A supply keeps its last set-point when the computer hangs, crashes or loses power. This relay opens by itself unless the\n"
-    "program keeps toggling one line, which it does only while every running channel is supervised. It is the only thing on\n"
+    "A supply keeps its last set-point when the computer hangs, crashes or loses power. This relay opens by itself unless the "
+    "program keeps toggling one line, which it does only while every running channel is supervised. It is the only thing on "
     "the bench, beside the fuse, that does not need the computer."
 )
 
@@ -84,8 +88,8 @@ RULES = (
     "The contact is normally open and lies in the source's + lead, a second one in the load's: both currents must end.",
     "Leads of a supply's remote sense go through contacts too, or are bridged at the supply's own terminals.",
     (
-        "The relay board's contacts lie in series with this relay's. Some boards close theirs while the computer starts; the\n"
-        "     dead-man stage needs toggling, which a starting computer does not do."
+        "The relay board's contacts lie in series with this relay's. Some boards close theirs while the computer starts; the "
+        "dead-man stage needs toggling, which a starting computer does not do."
     ),
     "Take a pin that is pulled down while the computer starts (its manual says which).",
     "The emergency stop opens the coil's supply: it needs no program.",
@@ -97,21 +101,18 @@ RULES = (
 def example_lines(fastest_s: float, slowest_s: float) -> list[str]:
     """Return the example's parts and what they make."""
     low_V, high_V = GATE_V
+    pump, hold, bleed = f"{PUMP_F * 1e6:g} µF", f"{HOLD_F * 1e6:g} µF", f"{BLEED_ohm / 1000:g} kohm"
     return [
         "Simplest: a retriggerable one-shot (timer relay) that starts again at each edge, not at a level, set to 3 s.",
-        "The drawn stage: a buffer of the HCT family on the computer's own 5 V, its input held down by 10 kohm; Rs 1 kohm;",
         (
-            f"Cp {PUMP_F * 1e6:g} µF and Ch {HOLD_F * 1e6:g} µF (film or ceramic, not electrolytic); R "
-            f"{BLEED_ohm / 1000:g} kohm; D1 D2 "
-            "small Schottky diodes;"
+            f"The drawn stage: a buffer of the HCT family on the computer's own 5 V, its input held down by 10 kohm. Rs 1 kohm, "
+            f"Cp {pump}, Ch {hold} (film or ceramic, not electrolytic), R {bleed}, D1 and D2 small Schottky diodes, T1 a "
+            f"logic-level MOSFET that carries the coil's current at {low_V:g} to {high_V:g} V, D3 a rectifier diode."
         ),
-        f"T1 a logic-level MOSFET that carries the coil's current at {low_V:g} to {high_V:g} V; D3 a rectifier diode.",
         (
-            f"Toggled every {TOGGLE_s:g} s its gate stays above {held_V():.1f} V; after the last edge it has fallen to where "
-            f"it lets go"
+            f"Toggled every {TOGGLE_s:g} s its gate stays above {held_V():.1f} V. After the last edge T1 lets go within "
+            f"{fastest_s:.1f} to {slowest_s:.1f} s. A larger R or Ch holds longer. Write the longest time you measured as drop_out."
         ),
-        f"within {fastest_s:.1f} to {slowest_s:.1f} s. A larger R or Ch holds longer.",
-        "Write the longest time you measured into the file as drop_out.",
         "A line over USB instead of a pin: a small controller that toggles such a stage itself while it is fed, and only then.",
     ]
 

@@ -20,8 +20,8 @@ def _stage() -> list[str]:
     """From the pin to the transistor's gate: only changes pass Cp, and R empties Ch when none come."""
     y, ground = 52.0, 100.0
     return [
-        draw.text(4, y - 22, "computer's pin,"),
-        draw.text(4, y - 17.6, "toggled every 0.5 s"),
+        draw.text(4, y - 13, "computer's pin,"),
+        draw.text(4, y - 8.6, "toggled every 0.5 s"),
         draw.terminal(8, y),
         draw.line(9.3, y, 26, y),
         draw.dot(18, y),

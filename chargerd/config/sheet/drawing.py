@@ -11,9 +11,9 @@ from chargerd.config.sheet.advice import plume_mm
 from chargerd.config.sheet.circuit import Circuit, UNFUSED_MOST_mm, contact_number, ohms, tap_ohm
 from chargerd.units import words
 
-TOP = 22.0
+TOP = 20.0
 """Where the positive rail runs."""
-CELL_mm = 20.0
+CELL_mm = 16.0
 """Height of one cell of a string, its tap included."""
 LENGTH = draw.LENGTH
 PAGE_mm = 277.0
@@ -54,8 +54,8 @@ class Sheet:
 
 def channel_svg(circuit: Circuit) -> str:
     """Return the drawing of one channel."""
-    bench, count = circuit.bench, max(1, len(circuit.channel.taps))
-    sheet = Sheet(circuit, TOP + max(100.0, CELL_mm * count + 46))
+    count = max(1, len(circuit.channel.taps))
+    sheet = Sheet(circuit, TOP + max(100.0, CELL_mm * count + 38))
     rail_from = _left(sheet)
     rail_to = sheet.x
     cell_x = _right(sheet)
@@ -64,7 +64,7 @@ def channel_svg(circuit: Circuit) -> str:
     sheet.add(draw.text(rail_from - 2, plus - 3, "+ rail", "name"), draw.text(rail_from - 2, minus + 7, "− rail", "name"))
     _negative(sheet, rail_to, cell_x)
     _frames(sheet)
-    height = sheet.bottom + (42 if circuit.channel.ammeter else 25) + 9 * len(bench.never_touch + bench.keep_on)
+    height = sheet.bottom + _legend_mm(sheet) + 8
     width = max(PAGE_mm, sheet.x + 4)
     return (
         f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-label="wiring of channel {circuit.channel.name}" '
@@ -170,9 +170,9 @@ def _right(sheet: Sheet) -> float:
             draw.label(x + 12, y + 7.5, 25, said, _output(sheet.bench, said) if said == switch else ""),
         )
         x, at = x + 12 + LENGTH, at + 1
-    cell_x = x + 18
-    sheet.add(draw.line(x, y, cell_x, y), draw.text(x + 3, y - 4, f"{UNFUSED_MOST_mm} mm at most"))
-    sheet.tag(x + 8, y, "cell+", at)
+    cell_x = x + 32
+    sheet.add(draw.line(x, y, cell_x, y), draw.text(x + 9, y - 4, f"{UNFUSED_MOST_mm} mm at most"))
+    sheet.tag(x + 16, y, "cell+", at)
     sheet.x = cell_x
     _cells(sheet, cell_x)
     _meters(sheet, cell_x)
@@ -186,12 +186,12 @@ def _cells(sheet: Sheet, x: float) -> None:
     sheet.add(draw.line(x, TOP, x, first), draw.terminal(x, TOP + 3.5), draw.text(x - 3, TOP + 6, "clip", "", "end"))
     for number in range(count, 0, -1):
         y = first + CELL_mm * (count - number)
-        sheet.add(draw.line(x, y, x, y + 3), draw.v_cell(x, y + 3), draw.line(x, y + 17, x, y + CELL_mm))
-        sheet.add(draw.box(x - 13, y + 2, 26, 16, "dashed"))
+        sheet.add(draw.line(x, y, x, y + 1), draw.v_cell(x, y + 1), draw.line(x, y + 15, x, y + CELL_mm))
+        sheet.add(draw.box(x - 25, y + 0.8, 35, 14.4, "dashed"))
         name = "cell" if count == 1 else f"cell {number}"
-        sheet.add(draw.text(x - 12, y + 16.5, name, "name"))
+        sheet.add(draw.text(x - 22, y + 9, name, "name"))
         if number > 1:
-            sheet.tag(x - 8, y + CELL_mm, f"link:{number - 1}", 0)
+            sheet.tag(x - 9, y + CELL_mm, f"link:{number - 1}", 0)
     bottom = first + CELL_mm * count
     sheet.add(draw.line(x, bottom, x, sheet.bottom), draw.terminal(x, sheet.bottom - 3.5))
     sheet.add(draw.text(x - 3, sheet.bottom - 3, "clip", "", "end"))
@@ -222,7 +222,7 @@ def _meters(sheet: Sheet, cell_x: float) -> None:
             high, low = _tap_y(sheet, number), _tap_y(sheet, number - 1)
             middle = (high + low) / 2
             sheet.add(draw.line(x, high, x, low, "thin"), draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, 24, name))
-            sheet.add(draw.text(x + 2, high + 6, "+", "sign"), draw.text(x + 2, low - 3, "−", "sign"))
+            sheet.add(draw.text(x + 5, high + 4.5, "+", "sign"), draw.text(x + 5, low - 1.5, "−", "sign"))
         x += 22
     if channel.meter:
         x = _one_meter(sheet, cell_x, x, channel.meter, said)
@@ -254,13 +254,13 @@ def _thermometers(sheet: Sheet, cell_x: float, x: float) -> None:
     """Draw the thermometer on the case of the (middle) cell, and the room's."""
     channel = sheet.channel
     count = max(1, len(channel.taps))
-    on_case = _tap_y(sheet, (count + 1) // 2) + 9
+    on_case = _tap_y(sheet, (count + 1) // 2) + 8
     if channel.thermometer:
-        left = cell_x - 13
+        left = cell_x - 25
         # Over the free space above the rail's height no wire runs: the sensor's cable is drawn in dots to the case.
         y = TOP - 10
-        sheet.add(draw.line(left, on_case, left - 6, on_case, "dotted"), draw.line(left - 6, on_case, left - 6, y, "dotted"))
-        sheet.add(draw.line(left - 6, y, x, y, "dotted"), draw.line(x, y, x, TOP + 12, "dotted"))
+        sheet.add(draw.line(left, on_case, left - 5, on_case, "dotted"), draw.line(left - 5, on_case, left - 5, y, "dotted"))
+        sheet.add(draw.line(left - 5, y, x, y, "dotted"), draw.line(x, y, x, TOP + 12, "dotted"))
         sheet.add(draw.box(left - 1.6, on_case - 3, 3.2, 6, "full"))
         sheet.add(draw.meter(x, TOP + 17, "ϑ"), draw.label(x - 9, TOP + 27, 32, channel.thermometer, "on the case"))
         sheet.tag((left + x) / 2, y, "thermometer", 0)
@@ -289,7 +289,7 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     sheet.tag((x + LENGTH + cell_x) / 2, y, "cell-", 0)
     sheet.tag((rail_to + x) / 2, y, "cell-", 1)
     sheet.add(draw.text(x + 7, y - 4, f"shunt {ohms(ohm)}", "name", "middle"))
-    left, right, low = x + 1, x + LENGTH - 1, y + 20
+    left, right, low = x + 1, x + LENGTH - 1, y + 19
     sheet.add(
         draw.dot(left, y), draw.dot(right, y), draw.line(left, y, left, low, "thin"), draw.line(right, y, right, low, "thin")
     )
@@ -302,13 +302,19 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
 
 def _frames(sheet: Sheet) -> None:
     """Say below the drawing what its signs mean."""
-    y = sheet.bottom + (34 if sheet.channel.ammeter else 17)
+    y = sheet.bottom + _legend_mm(sheet)
     said = "Contacts are drawn without power. Rounded frames: wire numbers. Dashed: a cell's case. Dotted: a sensor's cable."
     metres = plume_mm(sheet.bench) / 1000
     far = f"Keep vents free. Nothing that can spark within {metres:.2f} m of a vent, and nothing at all above it."
     sheet.add(draw.text(6, y, said), draw.text(6, y + 5, far, "name"))
     rows = [("NEVER TOUCHED", one) for one in sheet.bench.never_touch] + [("STAYS ON", one) for one in sheet.bench.keep_on]
     for number, (what, one) in enumerate(rows):
-        top = y + 9 + 9 * number
-        sheet.add(draw.box(6, top, 200, 7.5, "thick"), draw.text(9, top + 5, what, "name"), draw.text(46, top + 5, one))
-        sheet.add(draw.text(140, top + 5, "no wire of this sheet goes here"))
+        top = sheet.bottom + 4 + 17 * number
+        sheet.add(draw.box(185, top, 90, 15, "frame"), draw.text(188, top + 5, f"{what}: no wire goes here", "name"))
+        sheet.add(draw.label(188, top + 9.4, 84, one))
+
+
+def _legend_mm(sheet: Sheet) -> float:
+    """Return how far below the negative rail the legend stands: below the shunt's meter and the frames of other outputs."""
+    others = len(sheet.bench.never_touch + sheet.bench.keep_on)
+    return max(31.0 if sheet.channel.ammeter else 15.0, 17.0 * others + 8)

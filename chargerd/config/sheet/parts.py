@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from chargerd.config.bank import power_W
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.config.sheet.advice import leads
+from chargerd.config.sheet.advice import leads, source_A, source_V
 from chargerd.config.sheet.circuit import ohms, tap_ohm
 from chargerd.units import words
 
@@ -54,13 +54,13 @@ def _fuses(bench: BenchFile) -> Iterator[Part]:
     yield Part(
         count,
         "fuse with an insulated in-line holder, one at the + of each cell or string",
-        f"{words(bench.wiring.fuse_A, 'current')}, quick-acting, for {words(bench.limits.voltage_max_V, 'voltage')} or more DC",
+        f"{words(bench.wiring.fuse_A, 'current')}, quick-acting, for {words(source_V(bench), 'voltage')} or more DC",
         "and spares of the same value; a larger one changes what `check` computes: write it into the file",
     )
 
 
 def _relays(bench: BenchFile) -> Iterator[Part]:
-    volts = words(bench.limits.voltage_max_V, "voltage")
+    volts = words(source_V(bench), "voltage")
     for name in dict.fromkeys(channel.switch for channel in bench.channels.values() if channel.switch):
         yield _relay(bench.instruments[name], ROOM * largest_A(bench), volts, "isolates the cell")
     for resistor in bench.resistors:
@@ -88,11 +88,15 @@ def _dead_man(bench: BenchFile) -> Iterator[Part]:
     dead_man = bench.dead_man
     if dead_man is None:
         return
+    # A contact in a source's lead is not behind the fuse: it carries what the source can drive.
+    driven_A = max(
+        (source_A(bench, channel.source) for channel in bench.channels.values() if channel.source in dead_man.cuts), default=0
+    )
     buzzer = " and one normally closed contact" if dead_man.buzzer else ""
     yield Part(
         1,
         f"dead-man relay with {len(dead_man.cuts)} normally open contact(s){buzzer}, and the stage that needs toggling",
-        f"{_said(ROOM * largest_A(bench), 'current')} and {words(bench.limits.voltage_max_V, 'voltage')} DC",
+        f"{_said(max(ROOM * largest_A(bench), driven_A), 'current')} and {words(source_V(bench), 'voltage')} DC",
         "its drawing: chargerd wiring --dead-man",
     )
     if dead_man.buzzer:
