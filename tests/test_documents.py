@@ -36,7 +36,7 @@ from chargerd.daemon.channel import PASS_EVERY_S, RETRY_OFF_S
 from chargerd.daemon.off import ASK_S
 from chargerd.daemon.worker import OFF_AFTER_MAX_S
 from chargerd.errors import Exit
-from chargerd.instruments import dialect
+from chargerd.instruments import dialect, dialect_file
 from chargerd.instruments.roles import OFF_TRIES
 from chargerd.journal.columns import COLUMNS
 from chargerd.status.mailbox import Queued, Status
@@ -263,7 +263,7 @@ def test_the_floors_drawn_are_those_the_build_enforces():
 def test_the_keys_of_a_dialect_are_those_it_is_read_by():
     rows = dict(table(DEVELOPERS, "| key |"))
 
-    assert words_in_backticks(" ".join(f"`{key}`" if " " not in key else key for key in rows)) == dialect._KEYS
+    assert words_in_backticks(" ".join(f"`{key}`" if " " not in key else key for key in rows)) == dialect_file._KEYS
     assert words_in_backticks(rows["questions"]) == set(dialect.QUESTIONS)
     assert words_in_backticks(rows["commands"]) == dialect.COMMANDS
     assert words_in_backticks(rows["status"]) == dialect.STATUS

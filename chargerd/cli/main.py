@@ -32,6 +32,7 @@ VERBS: dict[str, str] = {
     "runs": "list the runs of a data folder",
     "report": "the verdict of finished runs, side by side when there are several",
     "replay": "prove that a run's record reproduces its decisions",
+    "dialect": "list, write or prove how an instrument is spoken to",
     "simulate": "serve the instruments of a bench file, simulated, for anything else to talk to",
 }
 """Every verb with its line of help; the README's table is compared with this one by a test."""

@@ -52,6 +52,7 @@ class InstrumentSpec:
     timeout_s: float = 0.5
     isolated: bool = False
     minimum_voltage_V: float = 0.0
+    protects: tuple[str, ...] = ("voltage", "current")
     output: str = ""
     input: str = ""
     every_s: float | None = None
@@ -246,6 +247,7 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         timeout_s=0.5 if timeout_s is None else timeout_s,
         isolated=values.flag("isolated"),
         minimum_voltage_V=0.0 if minimum_V is None else minimum_V,
+        protects=_protects(values, faults),
         output=values.text("output"),
         input=values.text("input"),
         every_s=values.number("every"),
@@ -254,6 +256,17 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         contact=contact_of(values.sub("contact"), faults),
         place=values.place,
     )
+
+
+def _protects(values: Values, faults: Faults) -> tuple[str, ...]:
+    """Read which of a supply's own protections there are; said by nobody, both."""
+    if not values.has("protects"):
+        return "voltage", "current"
+    found = _texts(values.items("protects"))
+    for item in values.items("protects"):
+        if item.value not in ("voltage", "current"):
+            faults.add(item.place, f"{values.label}.protects: {item.value!r}", "write voltage, current, both, or []")
+    return found
 
 
 def _resolutions(values: Values, faults: Faults) -> dict[str, float]:

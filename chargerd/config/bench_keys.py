@@ -64,6 +64,7 @@ _INSTRUMENT = Group(
                 "resolution", tuple(Key(name, kind, f"smallest step of its {name}") for name, kind in QUANTITIES.items())
             ),
         ),
+        Key("protects", "texts", "which protections of its own a supply has: voltage, current; left out: both"),
         Key("timeout", "time", "longest wait for an answer", default="500 ms", least="50 ms", most="5 s"),
         Key("output", "name", "which of its outputs, as the instrument counts them"),
         Key("input", "name", "which of its inputs, as a scanning meter or a sensor line counts them"),

@@ -203,7 +203,8 @@ def _check_times(fit: Fit, plan: Plan) -> int:
 
     Three, unless a person is there and only fewer fit: then a single lost answer ends the run sooner, which is the safe side.
     """
-    current_A = plan.ocp_A or 0.0
+    # A supply without over-current protection of its own may give all that the fuse lets through.
+    current_A = (plan.ocp_A or 0.0) if "current" in fit.source().protects else fit.bench.wiring.fuse_A
     time = safety_time(current_A, plan.limits.voltage_max_V, fit.cell.mass_g, fit.bench.wiring, fit.bench.ventilation)
     slowest_s = max((step.sample_every_s for step in plan.program.steps() if step.kind in ENERGISING), default=0.0)
     act = reaction(fit.bench, fit.channel)

@@ -8,18 +8,16 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from pathlib import Path
 
-from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.config.bench import BenchFile
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
 from chargerd.core.reading import ChannelInputs, Measured
 from chargerd.errors import BenchError, FoundOnError, InstrumentError, LinkError
 from chargerd.instruments.connection import Connection, WrongIdentityError
-from chargerd.instruments.dialect import load_dialect
-from chargerd.instruments.framing.scpi import parse_boolean
 from chargerd.instruments.offplan import off_plan
-from chargerd.instruments.roles import Instrument, Load, Meter, Output, ProtectionActedError, Source, Thermometer
+from chargerd.instruments.opening import make_instrument, roles_of
+from chargerd.instruments.roles import Instrument, Load, Output, ProtectionActedError, Source
 from chargerd.instruments.sample import Sampler
 from chargerd.instruments.transports.link import InFlight
 
@@ -38,8 +36,6 @@ PROMPT_S = 0.005
 
 IDENTITY_EVERY_S = 60.0
 """At full readings the identity is asked again when the last proof is older: a port may have become another instrument."""
-
-_ROLES: dict[str, type[Instrument]] = {"source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer}
 
 
 class ChannelBench:
@@ -85,12 +81,15 @@ class ChannelBench:
         spec = bench.channels.get(channel)
         if spec is None:
             raise BenchError((f"{bench.path}: no channel {channel!r}; there are {', '.join(bench.channels)}",))
-        instruments = {name: _instrument(bench, name, role, in_flight) for name, role in _roles_of(spec, bench).items()}
+        links: dict[tuple[str, str], Connection] = {}
+        instruments = {
+            name: make_instrument(bench, name, role, links, in_flight) for name, role in roles_of(spec, bench).items()
+        }
         inputs = ChannelInputs(spec.source, spec.load, spec.meter, spec.thermometer, spec.ambient)
         opened = ChannelBench(inputs, instruments, now)
         try:
-            for instrument in instruments.values():
-                await instrument.connection.reopen()
+            for connection in links.values():
+                await connection.reopen()
         except (LinkError, InstrumentError):
             await opened.close()
             raise
@@ -99,7 +98,7 @@ class ChannelBench:
     @property
     def exchanges(self) -> int:
         """Questions asked so far, over all instruments."""
-        return sum(instrument.connection.exchanges for instrument in self._instruments.values())
+        return sum({id(one.connection): one.connection.exchanges for one in self._instruments.values()}.values())
 
     @property
     def instruments(self) -> dict[str, Instrument]:
@@ -139,7 +138,7 @@ class ChannelBench:
         found_on = []
         for output in self._outputs():
             await output.connection.ensure()
-            if await output.connection.ask(output.dialect.questions["output"].text, parse_boolean):
+            if await output.connection.ask(output.dialect.questions["output"], bool):
                 off = await output.switch_off()
                 found_on.append(f"{output.name} was on and was switched off ({'verified' if off.verified else off.text})")
             else:
@@ -160,7 +159,7 @@ class ChannelBench:
         Raises:
             InstrumentError: refused, or read back different. LinkError.
         """
-        if ovp_V is not None and ocp_A is not None:
+        if self._has_levels(ovp_V, ocp_A):
             # A plan without them never charges: a source without levels is refused when it is to be switched on.
             await self._source.write_limits(ovp_V=ovp_V, ocp_A=ocp_A)
         self._load_ocp_A = load_ocp_A
@@ -320,7 +319,7 @@ class ChannelBench:
         return [await output.switch_on()]
 
     async def _limits(self, output: Output, demand: Demand) -> None:
-        if isinstance(output, Source) and None in (demand.voltage_set_V, demand.ovp_V, demand.ocp_A):
+        if isinstance(output, Source) and (demand.voltage_set_V is None or not self._has_levels(demand.ovp_V, demand.ocp_A)):
             raise InstrumentError(f"{output.name}: the demand lacks a voltage or a level of protection")
         await output.connection.ensure()
         if output.has_limits:
@@ -328,8 +327,6 @@ class ChannelBench:
         if isinstance(output, Load):
             await output.write_limits(ocp_A=self._load_ocp_A)
         else:
-            assert demand.ovp_V is not None
-            assert demand.ocp_A is not None
             await self._source.write_limits(ovp_V=demand.ovp_V, ocp_A=demand.ocp_A)
 
     async def _lower(self, output: Output, points: tuple[float, ...]) -> list[Observed]:
@@ -352,35 +349,13 @@ class ChannelBench:
         current_A = demand.current_set_A or 0.0
         return (current_A,) if isinstance(output, Load) else (demand.voltage_set_V or 0.0, current_A)
 
+    def _has_levels(self, ovp_V: float | None, ocp_A: float | None) -> bool:
+        """Whether there is a level for each protection the source says it has."""
+        protects = self._source.spec.protects
+        return not (("voltage" in protects and ovp_V is None) or ("current" in protects and ocp_A is None))
+
     def _outputs(self) -> list[Output]:
         return [self._source] if self._load is None else [self._source, self._load]
 
     def _output(self, demand: Demand) -> Output | None:
         return {Energise.SOURCE: self._source, Energise.LOAD: self._load}.get(demand.energise)
-
-
-def _roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
-    """Return instrument → role, in journal order, and refuse one that would have to be two things."""
-    roles: dict[str, str] = {}
-    for name, role in (
-        (spec.source, "source"), (spec.load, "load"), (spec.meter, "meter"),
-        (spec.thermometer, "thermometer"), (spec.ambient, "thermometer"),
-    ):  # fmt: skip
-        if not name or (role == "meter" and name in roles):
-            continue
-        if name not in bench.instruments:
-            raise BenchError((f"{bench.path}: channel {spec.name!r}: no instrument {name!r}",))
-        if name in bench.never_touch and role in ("source", "load"):
-            raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} must never be touched",))
-        if roles.setdefault(name, role) != role:
-            raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} cannot be {roles[name]} and {role}",))
-    return roles
-
-
-def _instrument(bench: BenchFile, name: str, role: str, in_flight: InFlight | None) -> Instrument:
-    spec: InstrumentSpec = bench.instruments[name]
-    dialect = load_dialect(spec.dialect, Path(bench.path).parent / "dialects")
-    if dialect.role != role:
-        raise BenchError((f"{spec.place}: {name}: dialect {spec.dialect} is a {dialect.role}, not a {role}",))
-    connection = Connection(name, spec.address, spec.identity, timeout_s=spec.timeout_s, in_flight=in_flight)
-    return _ROLES[role](spec, dialect, connection)

@@ -7,11 +7,13 @@ the link is closed, and the next use opens a new one and asks again. After a *wr
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TypeVar
 
 from chargerd.errors import InstrumentError, LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.framing import scpi
+from chargerd.instruments.framing.scpi_rows import reading
+from chargerd.instruments.framing.spoken import Command, Question
 from chargerd.instruments.transports.link import InFlight, Link
 from chargerd.instruments.transports.registry import open_link, parse_address
 
@@ -20,6 +22,9 @@ FIRST_OPEN_S = 5.0
 
 REOPEN_S = 1.0
 """For every later one: a pass of the channel must stay within 2 s."""
+
+IDENTITY = Question("identity", "*IDN?", "*IDN?", b"*IDN?", reading(scpi.parse_identity))
+"""How an instrument is asked who it is, unless its dialect says otherwise (IEEE 488.2 §10.14)."""
 
 T = TypeVar("T")
 
@@ -35,8 +40,9 @@ class Connection:
     """
 
     def __init__(
-        self, name: str, address: str, identity: str, *, timeout_s: float = 0.5, in_flight: InFlight | None = None
-    ) -> None:
+        self, name: str, address: str, identity: str, *, timeout_s: float = 0.5, in_flight: InFlight | None = None,
+        asked_by: Question = IDENTITY,
+    ) -> None:  # fmt: skip
         self.name = name
         self.address = parse_address(address)
         self.expected_identity = identity
@@ -44,6 +50,10 @@ class Connection:
         self.timeout_s = timeout_s
         self.generation = 0
         self.exchanges = 0
+        self.has_restarted = False
+        """Latched: the instrument reported a power-on since it was identified at CHECKING."""
+        self._asked_by = asked_by
+        self._opening = asyncio.Lock()
         self._in_flight = in_flight
         self._link: Link | None = None
         self._proven = False
@@ -66,6 +76,13 @@ class Connection:
             LinkError: nobody there, or no proper answer.
             WrongIdentityError: another instrument is there; the link is closed.
         """
+        before = self.generation
+        async with self._opening:
+            if self.generation != before and self.is_usable:
+                return self.identity  # two instruments of one link found it broken at the same time
+            return await self._reopen()
+
+    async def _reopen(self) -> str:
         await self.close()
         self._answered = False
         deadline_s = FIRST_OPEN_S if self.generation == 0 else REOPEN_S
@@ -79,7 +96,7 @@ class Connection:
     async def identify(self) -> str:
         """Ask the identity question and compare. Raises as `reopen`."""
         self._proven = False
-        reply = await self._exchange("*IDN?", scpi.parse_identity, urgent=False)
+        reply = str(await self._exchange(self._asked_by, urgent=False))
         expected = ",".join(part.strip(" ") for part in self.expected_identity.split(","))
         if reply != expected:
             await self.close()
@@ -95,15 +112,17 @@ class Connection:
         if not self.is_usable:
             await self.reopen()
 
-    async def ask(self, text: str, parse: Callable[[str], T], *, urgent: bool = False) -> T:
-        """Ask one question and parse its reply.
+    async def ask(self, question: Question, kind: type[T], *, urgent: bool = False) -> T:
+        """Ask one question; return what its reply means, which is of that kind.
 
         Raises:
             LinkError: no reply, or not in the grammar; the link is then closed.
             NoReadingError, OverRangeError: the reply says so; the link stays good.
         """
-        self._demand_proof(text)
-        return await self._exchange(text, parse, urgent=urgent)
+        self._demand_proof(question.text)
+        meant = await self._exchange(question, urgent=urgent)
+        assert isinstance(meant, kind), question.name
+        return meant
 
     async def ask_all(self, messages: Sequence[bytes]) -> list[tuple[bytes, float]]:
         """Ask one after the other; return the raw replies, each with how long ago it arrived in seconds.
@@ -130,16 +149,34 @@ class Connection:
         message = texts[0] + "".join((";" if text.startswith("*") else ";:") + text for text in texts[1:])
         self._demand_proof(message)
         self.exchanges += len(texts) - 1
-        return await self._exchange(message, lambda reply: scpi.split_replies(reply, len(texts)), urgent=False)
+        together = Question("", "", message, message.encode("ascii"), reading(lambda text: scpi.split_replies(text, len(texts))))
+        replies = await self._exchange(together, urgent=False)
+        assert isinstance(replies, list)
+        return replies
 
-    async def tell(self, text: str, *, urgent: bool = False) -> None:
-        """Send one command. Raises LinkError; the link is then closed."""
+    async def tell(self, command: Command, value: float | None = None, *, urgent: bool = False) -> None:
+        """Send one command, and wait for its acknowledgement where it has one.
+
+        Raises:
+            LinkError: the link is then closed. InstrumentError: the instrument answers that it will not.
+        """
+        text = command.text(value)
         self._demand_proof(text)
         assert self._link is not None
+        if command.acknowledge is not None:
+            question = Question(command.name, command.notation, text, command.message(value), command.acknowledge)
+            await self._exchange(question, urgent=urgent)
+            return
         try:
-            await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s, urgent=urgent)
+            await self._link.write(command.message(value), deadline_s=self.timeout_s, urgent=urgent)
         except LinkError as fault:
             raise self._named(fault) from fault
+
+    async def tell_text(self, text: str) -> None:
+        """Send a text that is in no dialect: only what proves that refusals are seen. Raises LinkError."""
+        self._demand_proof(text)
+        assert self._link is not None
+        await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
 
     async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
         """Close the link because of a reply that is not in the grammar; return the error to raise."""
@@ -152,18 +189,18 @@ class Connection:
         if self._link is not None:
             await self._link.close()
 
-    async def _exchange(self, text: str, parse: Callable[[str], T], *, urgent: bool) -> T:
+    async def _exchange(self, question: Question, *, urgent: bool) -> object:
         if self._link is None:
             raise LinkClosedError(f"{self.name}: not connected")
         self.exchanges += 1
         try:
-            raw = await self._link.query(text.encode("ascii"), deadline_s=self.timeout_s, urgent=urgent)
+            raw = await self._link.query(question.message, deadline_s=self.timeout_s, urgent=urgent)
         except LinkError as fault:
             raise self._named(fault) from fault
         try:
-            return parse(raw.decode("ascii"))
-        except (LinkGarbledError, UnicodeDecodeError) as fault:
-            raise await self.spoil(LinkGarbledError(f"{text} was answered by {raw[:40]!r}: {fault}")) from fault
+            return question.parse(raw)
+        except LinkGarbledError as fault:
+            raise await self.spoil(LinkGarbledError(f"{question.text} was answered by {raw[:40]!r}: {fault}")) from fault
 
     def _demand_proof(self, text: str) -> None:
         if not self._proven:

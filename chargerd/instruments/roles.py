@@ -16,7 +16,8 @@ from chargerd.core.events import Observed
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.connection import Connection, WrongIdentityError
 from chargerd.instruments.dialect import TRIPS, Dialect
-from chargerd.instruments.framing.scpi import ErrorEntry, parse_boolean, parse_error, parse_integer, parse_number, parse_word
+from chargerd.instruments.framing.scpi import ErrorEntry
+from chargerd.instruments.framing.spoken import Question
 
 ERRORS_MAX = 16
 """Entries drained from an error queue at once; a queue that never empties is a fault of its own."""
@@ -26,6 +27,9 @@ OFF_TRIES = 3
 
 ZERO_CURRENT_FLOOR_A = 0.010
 """Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
+
+WATCHDOG_S = 30.0
+"""An instrument's own watchdog: well above the longest silence of a healthy channel (2 s between passes, a reopening)."""
 
 POWER_ON_BIT = 128
 """Bit 7 (PON) of the standard event status register, IEEE 488.2 §11.5.1."""
@@ -52,10 +56,13 @@ class Instrument:
         self.spec = spec
         self.dialect = dialect
         self.connection = connection
-        self.has_restarted = False
-        """Latched: the instrument reported a power-on since it was identified at CHECKING."""
         self.errors: list[str] = []
         """Entries found in its error queue, until somebody takes them."""
+
+    @property
+    def has_restarted(self) -> bool:
+        """Latched: it reported a power-on since it was identified at CHECKING. Outputs of one instrument restart together."""
+        return self.connection.has_restarted
 
     async def identify(self) -> str:
         """Open if need be, prove the identity, and forget an old power-on flag. Raises LinkError or InstrumentError."""
@@ -63,15 +70,21 @@ class Instrument:
             await self.connection.identify()
         else:
             await self.connection.reopen()
-        await self.connection.ask(self._text("events"), parse_integer)
-        self.has_restarted = False
+        for name in ("remote", "lock"):
+            if name in self.dialect.commands:
+                await self.connection.tell(self.dialect.commands[name])
+        if "events" in self.dialect.questions:
+            await self.connection.ask(self._question("events"), int)
+        self.connection.has_restarted = False
         return self.connection.identity
 
     async def drain_errors(self) -> list[ErrorEntry]:
         """Read the error queue until it is empty. Raises LinkError; InstrumentError when it never empties."""
         entries: list[ErrorEntry] = []
+        if "error" not in self.dialect.questions:
+            return entries
         while True:
-            entry = await self.connection.ask(self._text("error"), parse_error)
+            entry = await self.connection.ask(self._question("error"), ErrorEntry)
             if entry.number == 0:
                 return entries
             entries.append(entry)
@@ -89,16 +102,25 @@ class Instrument:
             listed = ", ".join(f"{entry.number} {entry.text}" for entry in entries)
             raise InstrumentError(f"{self.name}: its error queue held {listed}; find out why, then start again")
 
+    async def refuse_errors(self, done: str) -> None:
+        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
+        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
+        if refused:
+            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
+
     async def check_power_on(self) -> None:
         """Where the instrument can tell what its output does after a power failure, refuse anything but off."""
         if "power_on" in self.dialect.questions:
-            answer = await self.connection.ask(self._text("power_on"), parse_word)
+            answer = await self.connection.ask(self._question("power_on"), str)
             if answer not in self.dialect.power_on_safe:
                 safe = " or ".join(self.dialect.power_on_safe)
                 raise InstrumentError(f"{self.name}: after a power failure its output would be {answer}; set it to {safe}")
 
-    def _text(self, question: str) -> str:
-        return self.dialect.questions[question].text
+    def _question(self, name: str) -> Question:
+        return self.dialect.questions[name]
+
+    def _text(self, name: str) -> str:
+        return self.dialect.questions[name].text
 
 
 class Output(Instrument):
@@ -137,9 +159,9 @@ class Output(Instrument):
         for _ in range(OFF_TRIES):
             try:
                 await self.connection.ensure()
-                await self.connection.tell(self.dialect.commands["off"].text(), urgent=True)
-                is_on = await self.connection.ask(self._text("output"), parse_boolean, urgent=True)
-                current_A = await self.connection.ask(self._text("current"), parse_number, urgent=True)
+                await self.connection.tell(self.dialect.commands["off"], urgent=True)
+                is_on = await self.connection.ask(self._question("output"), bool, urgent=True)
+                current_A = await self.connection.ask(self._question("current"), float, urgent=True)
             except WrongIdentityError as fault:
                 reason = str(fault)
                 break
@@ -158,8 +180,8 @@ class Output(Instrument):
     async def prove_off(self) -> None:
         """Read the state and the current now. Raises InstrumentError unless both say off; LinkError."""
         await self.connection.ensure()
-        self.is_on = await self.connection.ask(self._text("output"), parse_boolean)
-        current_A = await self.connection.ask(self._text("current"), parse_number)
+        self.is_on = await self.connection.ask(self._question("output"), bool)
+        current_A = await self.connection.ask(self._question("current"), float)
         if self.is_on or abs(current_A) > self.zero_current_A:
             state = "on" if self.is_on else "off"
             raise InstrumentError(f"{self.name}: must be off first, but it says {state} and {current_A * 1000:.1f} mA")
@@ -175,10 +197,10 @@ class Output(Instrument):
                 f"{self.name}: not switched on, its protection levels and set-points were not proven since the link was opened"
             )
         self.is_on = True  # from here on it may be, whatever comes back
-        await self.connection.tell(self.dialect.commands["on"].text())
-        await self._refuse_errors("on")
+        await self.connection.tell(self.dialect.commands["on"])
+        await self.refuse_errors("on")
         await asyncio.sleep(self.dialect.settle_s)
-        self.is_on = await self.connection.ask(self._text("output"), parse_boolean)
+        self.is_on = await self.connection.ask(self._question("output"), bool)
         tripped = await self.tripped()
         if tripped:
             raise ProtectionActedError(f"{self.name}: switched on, but its protection acted ({', '.join(tripped)})")
@@ -188,8 +210,8 @@ class Output(Instrument):
 
     async def tripped(self) -> list[str]:
         """Return which of the instrument's own protections have acted. Raises LinkError."""
-        used = {self.dialect.status[trip][0] for trip in TRIPS if trip in self.dialect.status}
-        registers = {name: await self.connection.ask(self._text(name), parse_integer) for name in sorted(used)}
+        used = {self.dialect.status[trip].register for trip in TRIPS if trip in self.dialect.status}
+        registers = {name: await self.connection.ask(self._question(name), int) for name in sorted(used)}
         return [trip.replace("_", "-") for trip in TRIPS if self.dialect.has_status(trip, registers)]
 
     async def clear_protection(self) -> Observed:
@@ -204,19 +226,26 @@ class Output(Instrument):
         await self._write(self._low())
         self.points = ()
         self._points_proof = -1
-        await self.connection.tell(self.dialect.commands["clear_protection"].text())
-        await self._refuse_errors("clear_protection")
+        await self.connection.tell(self.dialect.commands["clear_protection"])
+        await self.refuse_errors("clear_protection")
         after = await self.switch_off()
         tripped = await self.tripped()
         if tripped or not after.verified:
             raise InstrumentError(f"{self.name}: cleared, but {', '.join(tripped) or after.text}")
         return after
 
+    async def _arm_watchdog(self) -> None:
+        """Have the instrument switch off by itself when nobody speaks to it any more, where it can."""
+        if "watchdog" in self.dialect.commands:
+            await self._write([_Write("watchdog", WATCHDOG_S, "watchdog")])
+
     def _low(self) -> list[_Write]:
         return [_Write("current_set", 0.0, "current_set")]
 
     def _level(self, name: str, value: float) -> list[_Write]:
         """Return the writes that set a protection level and switch the protection on, as far as the dialect has them."""
+        if name not in self.dialect.commands:
+            return []
         writes = [_Write(name, value, name)]
         if f"{name}_enable" in self.dialect.commands:
             writes.append(_Write(f"{name}_enable", None, f"{name}_enabled"))
@@ -226,30 +255,25 @@ class Output(Instrument):
         """Send settings, look into the error queue, read each one back. Raises InstrumentError when one was not done."""
         for write in writes:
             self._refuse_above_rating(write)
-            await self.connection.tell(self.dialect.commands[write.command].text(write.value))
-        await self._refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
+            await self.connection.tell(self.dialect.commands[write.command], write.value)
+        await self.refuse_errors(", ".join(self.dialect.commands[write.command].text(write.value) for write in writes))
         for write in writes:
             await self._read_back(write)
 
     async def _read_back(self, write: _Write) -> None:
         command = self.dialect.commands[write.command]
-        text = self.dialect.questions[write.question].text
+        question = self._question(write.question)
+        text = question.text
         if write.value is None:
-            if not await self.connection.ask(text, parse_boolean):
+            if not await self.connection.ask(question, bool):
                 raise InstrumentError(f"{self.name}: {command.text()} sent, but {text} answers 0")
             return
-        answer = await self.connection.ask(text, parse_number)
+        answer = await self.connection.ask(question, float)
         sent = float(command.sent(write.value))
-        kind = "voltage" if write.command in ("voltage_set", "ovp") else "current"
+        kind = {"voltage_set": "voltage", "ovp": "voltage", "watchdog": "time"}.get(write.command, "current")
         step = max(command.step, self.spec.resolution.get(kind, 0.0))
         if not abs(answer - sent) <= step * 1.000001:
             raise InstrumentError(f"{self.name}: {command.text(write.value)} sent, but {text} answers {answer:g}")
-
-    async def _refuse_errors(self, done: str) -> None:
-        """A command error (-1xx) or execution error (-2xx) after a write means that it was not done (SCPI-1999, 21.8)."""
-        refused = [entry for entry in await self.drain_errors() if -299 <= entry.number <= -100]
-        if refused:
-            raise InstrumentError(f"{self.name}: refused {done}: {refused[0].number} {refused[0].text}")
 
     def _refuse_above_rating(self, write: _Write) -> None:
         rating = {"voltage_set": self.spec.voltage_max_V, "current_set": self.spec.current_max_A}.get(write.command)
@@ -260,10 +284,14 @@ class Output(Instrument):
 class Source(Output):
     """A power supply's one output."""
 
-    async def write_limits(self, *, ovp_V: float, ocp_A: float) -> None:
-        """Write and prove over-voltage and over-current protection. Raises LinkError or InstrumentError."""
+    async def write_limits(self, *, ovp_V: float | None, ocp_A: float | None) -> None:
+        """Write and prove what protection of its own it has. Raises LinkError or InstrumentError."""
         await self.connection.ensure()
-        await self._write([*self._level("ovp", ovp_V), *self._level("ocp", ocp_A)])
+        levels = {"ovp": ovp_V, "ocp": ocp_A}
+        await self._write(
+            [write for name, level in levels.items() if level is not None for write in self._level(name, level)]
+        )
+        await self._arm_watchdog()
         self._limits_proof = self.connection.generation
 
     async def write_points(self, *, voltage_V: float, current_A: float) -> None:
@@ -286,8 +314,9 @@ class Load(Output):
         """Set and prove the mode, and over-current protection where the load has it. Raises LinkError or InstrumentError."""
         await self.connection.ensure()
         await self.set_mode()
-        if ocp_A is not None and "ocp" in self.dialect.commands:
+        if ocp_A is not None:
             await self._write(self._level("ocp", ocp_A))
+        await self._arm_watchdog()
         self._limits_proof = self.connection.generation
 
     async def write_points(self, *, current_A: float) -> None:
@@ -303,14 +332,14 @@ class Load(Output):
         Raises:
             InstrumentError: the input is on, or the mode does not follow. LinkError.
         """
-        if await self.connection.ask(self._text("mode"), parse_word) in self.dialect.mode:
+        if "mode" not in self.dialect.questions or await self.connection.ask(self._question("mode"), str) in self.dialect.mode:
             return
-        if await self.connection.ask(self._text("output"), parse_boolean):
+        if await self.connection.ask(self._question("output"), bool):
             self.is_on = True
             raise InstrumentError(f"{self.name}: its input is on in another mode than constant current")
-        await self.connection.tell(self.dialect.commands["mode"].text())
-        await self._refuse_errors("mode")
-        mode = await self.connection.ask(self._text("mode"), parse_word)
+        await self.connection.tell(self.dialect.commands["mode"])
+        await self.refuse_errors("mode")
+        mode = await self.connection.ask(self._question("mode"), str)
         if mode not in self.dialect.mode:
             raise InstrumentError(f"{self.name}: stays in mode {mode}, not constant current")
 

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 from chargerd.core.reading import Measured, Quality
 from chargerd.errors import LinkGarbledError
+from chargerd.instruments.dialect import REGISTERS, TRIPS
 from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError, OverRangeError
 from chargerd.instruments.roles import POWER_ON_BIT, Instrument, Load, Output, Source
 
@@ -78,12 +79,16 @@ class Sampler:
         more = tuple(name for name in _ROLES_FULL[role] if name in has)
         self._full = tuple(name for name in self._quick if name not in more) + more
         left_out = {quantity for name, quantity in _QUANTITIES.items() if name not in has}
+        left_out |= {"restarted"} if "events" not in has else set()
+        if not any(register in has for register in REGISTERS):
+            left_out |= {"tripped"} if role == "load" else {"tripped", "regulated"}
         self._keys = {quantity: f"{instrument.name}_{quantity}" for quantity in _COLUMNS[role] if quantity not in left_out}
         self.columns = tuple(self._keys.values())
+        self._shows = {"questionable", "operation", "mode"} & set(has)
         self._last_good_s: dict[str, float] = {}
         self._read_generation = -1
         self._questions = has
-        self._messages = {name: question.text.encode("ascii") for name, question in has.items()}
+        self._messages = {name: question.message for name, question in has.items()}
         self.replies: dict[str, Reply] = {}
         self.asked: tuple[str, ...] = ()
 
@@ -110,12 +115,12 @@ class Sampler:
         replies: dict[str, Reply] = {}
         for name, (reply, ago_s) in zip(self.asked, raw, strict=True):
             try:
-                replies[name] = Reply(_plain(self._questions[name].parse(reply.decode("ascii"))), now_s - ago_s)
+                replies[name] = Reply(_plain(self._questions[name].parse(reply)), now_s - ago_s)
             except NoReadingError:
                 replies[name] = Reply(None, now_s - ago_s, Quality.ABSENT)
             except OverRangeError:
                 replies[name] = Reply(None, now_s - ago_s, Quality.IMPLAUSIBLE)
-            except (LinkGarbledError, UnicodeDecodeError) as fault:
+            except LinkGarbledError as fault:
                 asked = self._questions[name].text
                 raise await connection.spoil(LinkGarbledError(f"{asked} was answered by {reply[:40]!r}: {fault}")) from fault
         self.replies = replies
@@ -131,7 +136,7 @@ class Sampler:
             instrument.is_on = bool(output.value)
         events = self.replies.get("events")
         if events is not None and isinstance(events.value, int) and events.value & POWER_ON_BIT:
-            instrument.has_restarted = True
+            instrument.connection.has_restarted = True
         error = self.replies.get("error")
         if error is not None and isinstance(error.value, ErrorEntry) and error.value.number != 0:
             instrument.errors.append(f"{instrument.name}: {error.value.number} {error.value.text}")
@@ -150,9 +155,9 @@ class Sampler:
                 inputs[self._keys[quantity]] = self._number(name, now_s)
         if isinstance(self.instrument, Output) and "output" in self.asked:
             inputs[self._keys["output"]] = self._flag("output", self._state("output"), now_s)
-            if "questionable" in self.asked:
-                inputs[self._keys["regulated"]] = self._flag("regulated", self._regulated(), now_s)
-                inputs[self._keys["tripped"]] = self._flag("tripped", self._tripped(), now_s)
+            for quantity, judge in (("regulated", self._regulated), ("tripped", self._tripped)):
+                if quantity in self._keys and self._shows & set(self.asked):
+                    inputs[self._keys[quantity]] = self._flag(quantity, judge(), now_s)
         if "events" in self.asked or self.instrument.has_restarted:
             known = 1.0 if self.instrument.has_restarted else (0.0 if "events" in self.replies else None)
             inputs[self._keys["restarted"]] = self._flag("restarted", known, now_s)
@@ -195,7 +200,7 @@ class Sampler:
 
     def _registers(self) -> Mapping[str, int] | None:
         registers: dict[str, int] = {}
-        for name in ("questionable", "operation"):
+        for name in REGISTERS:
             if name in self.asked:
                 reply = self.replies.get(name)
                 if reply is None or not isinstance(reply.value, int):
@@ -208,7 +213,7 @@ class Sampler:
         if registers is None:
             return None
         dialect = self.instrument.dialect
-        return float(any(dialect.has_status(name, registers) for name in ("over_voltage", "over_current", "over_temperature")))
+        return float(any(dialect.has_status(name, registers) for name in TRIPS))
 
     def _regulated(self) -> float | None:
         """0 off, 1 constant current, 2 constant voltage, 3 unregulated (both bits, the bit for it, or a foreign mode)."""
@@ -222,10 +227,14 @@ class Sampler:
             return self._load_regulated()
         assert isinstance(self.instrument, Source)
         is_cc, is_cv = (dialect.has_status(name, registers) for name in ("constant_current", "constant_voltage"))
+        if "constant_voltage" not in dialect.status:  # it tells constant current only: else it holds its voltage, if it is on
+            return 1.0 if is_cc else 2.0 if self._state("output") else 0.0
         return 3.0 if is_cc and is_cv else 1.0 if is_cc else 2.0 if is_cv else 0.0
 
     def _load_regulated(self) -> float | None:
         mode, output = self.replies.get("mode"), self._state("output")
+        if "mode" not in self._questions:
+            return output
         if mode is None or output is None:
             return None
         if mode.value not in self.instrument.dialect.mode:

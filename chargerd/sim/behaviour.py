@@ -2,15 +2,21 @@
 
 One YAML file per behaviour in `behaviours/`. Keys of a file:
 
-- `behaviour`, `about`, `panel` (supply, load or meter), `extends` (another behaviour whose keys this one changes)
+- `behaviour`, `about`, `panel` (supply, load, meter …), `extends` (another behaviour whose keys this one changes),
+  `speaks`: the protocol, a row of `listener.LISTENERS`; left out: `scpi`, for which the keys below are. Other protocols
+  have their own keys, see their modules.
 - `identity`: the four fields of the identity reply
 - `numbers`: Python format of a number; `booleans`: what a switch takes (`any`, `words`) and `boolean_replies`
   (`numbers`, `words`); `suffixes`: units behind numbers `accepted` or `refused`
 - `no_error`: reply of the empty error queue; `error_queue`: its depth; `keeps_switch_at_reset`
+- `selects_by`: how one of several outputs is addressed: `suffix` (`OUTPut2`), `list` (`(@2)`), `select` (INSTrument:SELect,
+  or :NSELect, before), `any` of them (left out); `first_channel`: number of the first panel in lists; `scan_s`: time a
+  reading of one channel takes, during which nothing else is answered
 - `questionable`, `operation`: bit weight by condition
 - `commands`: header pattern -> one of
-  `setting` (set and asked; with `unit`, `shown`, `words`, `quoted`), `read` (asked; with `takes`, `configures`),
-  `flag` (asked), `do` (an action of the panel), `sets`+`to` (an event that changes a setting), `ignored`.
+  `setting` (set and asked; with `unit`, `shown`, `words`, `quoted`), `read` (asked; with `takes`, `configures`, `first`:
+  words the first parameter may be), `flag` (asked), `do` (an action of the panel), `sets`+`to` (an event that changes a
+  setting; with `shown`, asked whether that is its state), `ignored`.
 """
 
 from __future__ import annotations
@@ -30,6 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 KINDS = ("setting", "read", "flag", "do", "sets", "ignored", "builtin")
+SELECTIONS = ("suffix", "list", "select", "any")
 QUERY_ONLY = frozenset({"read", "flag"})
 EVENT_ONLY = frozenset({"do", "sets", "ignored"})
 
@@ -48,11 +55,12 @@ class Command:
     takes: int = 0
     configures: str = ""
     to: str = ""
+    first: tuple[str, ...] = ()
 
     @property
     def may_be_asked(self) -> bool:
         """Whether the header exists with a question mark."""
-        return self.kind not in EVENT_ONLY
+        return self.kind not in EVENT_ONLY or bool(self.kind == "sets" and self.shown)
 
     @property
     def may_be_set(self) -> bool:
@@ -75,6 +83,9 @@ class Behaviour:
     no_error: str
     error_queue: int
     keeps_switch_at_reset: bool
+    selects_by: str
+    first_channel: int
+    scan_s: float
     questionable: Mapping[int, int]
     operation: Mapping[int, int]
     commands: Mapping[tuple[str, ...], Command]
@@ -83,10 +94,22 @@ class Behaviour:
         return self
 
 
-def behaviour_names() -> tuple[str, ...]:
-    """Names of all behaviours that come with the program."""
+def behaviour_names(speech: str = "") -> tuple[str, ...]:
+    """Names of all behaviours that come with the program, or of those that speak one protocol."""
     folder = files("chargerd.sim") / "behaviours"
-    return tuple(sorted(entry.name.removesuffix(".yaml") for entry in folder.iterdir() if entry.name.endswith(".yaml")))
+    names = sorted(entry.name.removesuffix(".yaml") for entry in folder.iterdir() if entry.name.endswith(".yaml"))
+    return tuple(name for name in names if speech in ("", speech_of(name)))
+
+
+@cache
+def speech_of(name: str) -> str:
+    """Which protocol the behaviour `name` speaks, see `listener.LISTENERS`.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+    """
+    speech: str = read_behaviour(name).get("speaks", "scpi")
+    return speech
 
 
 @cache
@@ -97,7 +120,7 @@ def load_behaviour(name: str) -> Behaviour:
         FileNotFoundError: there is none of this name.
         ValueError: the file does not make sense; the message names the header.
     """
-    raw = _read(name)
+    raw = read_behaviour(name)
     identity = raw["identity"]
     return Behaviour(
         name=raw["behaviour"],
@@ -111,22 +134,36 @@ def load_behaviour(name: str) -> Behaviour:
         no_error=raw["no_error"],
         error_queue=int(raw["error_queue"]),
         keeps_switch_at_reset=raw.get("keeps_switch_at_reset", "no") == "yes",
+        selects_by=_selection(raw.get("selects_by", "any")),
+        first_channel=int(raw.get("first_channel", "1")),
+        scan_s=float(raw.get("scan_s", "0")),
         questionable=_bits(raw.get("questionable", {})),
         operation=_bits(raw.get("operation", {})),
         commands=_headers(raw["commands"]),
     )
 
 
-def _read(name: str) -> dict[str, Any]:
+def read_behaviour(name: str) -> dict[str, Any]:
+    """The raw keys of the behaviour `name`, with those of all it extends; every scalar is text.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+    """
     text = (files("chargerd.sim") / "behaviours" / f"{name}.yaml").read_text(encoding="utf-8")
     # BaseLoader makes every scalar text (ON stays ON) and can construct nothing else, so it is safe.
     raw: dict[str, Any] = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506
     parent = raw.get("extends")
     if parent is None:
         return raw
-    merged = _read(parent)
+    merged = read_behaviour(parent)
     commands = {**merged["commands"], **raw.get("commands", {})}
     return {**merged, **raw, "commands": commands}
+
+
+def _selection(word: str) -> str:
+    if word not in SELECTIONS:
+        raise ValueError(f"selects_by: {word!r} is none of {SELECTIONS}")
+    return word
 
 
 def _bits(raw: Mapping[str, str]) -> dict[int, int]:
@@ -161,4 +198,5 @@ def _command(pattern: str, entry: Mapping[str, Any]) -> Command:
         takes=int(entry.get("takes", "0")),
         configures=entry.get("configures", ""),
         to=entry.get("to", ""),
+        first=tuple(entry.get("first", ())),
     )

@@ -11,11 +11,8 @@ if TYPE_CHECKING:
     import random
     from collections.abc import Callable, Iterator, Mapping
 
+    from chargerd.sim.listener import Listener, Pieces
     from chargerd.sim.panel import Panel
-    from chargerd.sim.wire import ScpiListener
-
-Pieces = list[tuple[float, bytes]]
-"""What goes back over the wire: each piece with its delay in seconds."""
 
 GARBAGE = b"\x00\x7f\xff\xc3#,;?@ZzEe+-._019"
 """Bytes that garbling puts in: never right, often almost right."""
@@ -25,7 +22,7 @@ class Target(Protocol):
     """What an effect gets to work on."""
 
     @property
-    def listener(self) -> ScpiListener:
+    def listener(self) -> Listener:
         """The instrument that has the fault."""
 
     @property
@@ -52,17 +49,18 @@ def garble(target: Target, pieces: Pieces) -> Pieces:
     """Put wrong bytes in places of the reply; its end stays."""
     out = []
     for delay_s, piece in pieces:
-        body = bytearray(piece[:-1])
+        end = target.listener.end
+        body = bytearray(piece.removesuffix(end))
         for _ in range(min(int(target.values["bytes"]), len(body))):
             place = target.chance.randrange(len(body))
             body[place] = target.chance.choice([byte for byte in GARBAGE if byte != body[place]])
-        out.append((delay_s, bytes(body) + b"\n"))
+        out.append((delay_s, bytes(body) + end))
     return out
 
 
 def truncate(target: Target, pieces: Pieces) -> Pieces:
     """Keep the first bytes only, with or without the end of line."""
-    keep, end = int(target.values["keep"]), b"\n" if target.values["ended"] else b""
+    keep, end = int(target.values["keep"]), target.listener.end if target.values["ended"] else b""
     return [(delay_s, piece[: min(keep, len(piece) - 1)] + end) for delay_s, piece in pieces]
 
 
@@ -79,7 +77,7 @@ def duplicate(_target: Target, pieces: Pieces) -> Pieces:
 def replace(target: Target, pieces: Pieces) -> Pieces:
     """Send another text."""
     text = str(target.values["text"]).encode("latin-1")
-    return [(delay_s, text + b"\n") for delay_s, _ in pieces]
+    return [(delay_s, text + target.listener.end) for delay_s, _ in pieces]
 
 
 def flood(target: Target, pieces: Pieces) -> Pieces:
@@ -181,7 +179,7 @@ def detach(target: Target, now_s: float) -> None:
 def report_error(target: Target, now_s: float) -> None:
     """An error of the maker's own appears in the queue."""
     del now_s
-    target.listener.status.report(int(target.values["number"]), str(target.values["text"]))
+    target.listener.report(int(target.values["number"]), str(target.values["text"]))
 
 
 def lie_value(values: Mapping[str, Any]) -> Lie:

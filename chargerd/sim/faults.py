@@ -18,9 +18,10 @@ from chargerd.sim import fault_effects as effects
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    from chargerd.sim.fault_effects import Pieces, Target
+    from chargerd.sim.fault_effects import Target
+    from chargerd.sim.listener import Listener, Pieces
     from chargerd.sim.panel import Lie, Panel
-    from chargerd.sim.wire import Peer, ScpiListener
+    from chargerd.sim.wire import Peer
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,7 @@ class Armed:
     def __init__(self, fault: Fault, peer: Peer, seed: int) -> None:
         self.fault = fault
         self.kind = FAULTS[fault.kind]
-        self.listener: ScpiListener = peer.listener
+        self.listener: Listener = peer.listener
         self.panel: Panel = peer.listener.panels[fault.output - 1]
         self.values = dict(fault.values)
         self.chance = random.Random(seed)
@@ -192,9 +193,8 @@ class WireEffects:
         """The armed fault of this kind in force, if any."""
         return next((armed for armed in self.armed if armed.fault.kind == kind), None)
 
-    def alter(self, reply: bytes | None) -> Pieces:
-        """The pieces really sent in place of the honest reply."""
-        pieces: Pieces = [] if reply is None else [(0.0, reply)]
+    def alter(self, pieces: Pieces) -> Pieces:
+        """The pieces really sent in place of the honest ones."""
         for armed in self.armed:
             if armed.kind.edit is not None:
                 pieces = armed.kind.edit(armed, pieces)

@@ -3,6 +3,16 @@
 A panel is what a person standing before the instrument would see and touch. Listeners (`wire`) and the fault table
 (`faults`) act on it through `set`, `get`, `read` and the named actions. It keeps its own record of when it really
 delivered or drew current: tests judge by that record, not by what the program under test believes.
+
+Names that behaviour files use, so that panels and protocols can be written apart:
+
+- supply: settings `voltage_set_V` `current_set_A` `output` `ovp_level_V` …; read `voltage_V` `current_A` `power_W`
+- load: settings `current_set_A` `mode` `input` …; read the same three
+- meter and one input of a scanner: read `voltage_V` `resistance_ohm` (of the sensor or resistor at that input) `emf_V`
+  (of the thermocouple there) `temperature_degC` `current_A` (of a shunt); setting `function` (VOLT, TEMP, RES)
+- thermometer: read `temperature_degC` `resistance_ohm` `emf_V`; one panel for each sensor of a line or folder
+- relay, one panel for each contact: setting `closed` (its SWITCH, bool); flag `closed_shown` (what its own state answers)
+  and `mirror_closed` (the second contact that is moved by the first)
 """
 
 from __future__ import annotations
@@ -110,6 +120,10 @@ class Panel:
         self.lies: dict[str, Lie] = {}
         self.ignores: set[str] = set()
         """Settings (or `set`, `on`, `off`) that are taken without complaint and not carried out."""
+        self.stale: dict[str, Value] = {}
+        """Settings that are answered as they once were."""
+        self.lit = 0
+        """Bits of Condition that show without reason."""
         self.is_stuck_on = False
         self.is_attached = True
         self.is_remote = False
@@ -131,6 +145,14 @@ class Panel:
         """A setting as the panel shows it."""
         value: Value = getattr(self, key)
         return value
+
+    def shown(self, key: str) -> Value:
+        """A setting or flag as the wire answers it: `get`, but for what a fault keeps as it was."""
+        return self.stale[key] if key in self.stale else self.get(key)
+
+    def lamps(self) -> int:
+        """The conditions as the wire answers them: `conditions`, and what a fault lights without reason."""
+        return self.conditions() | self.lit
 
     def set(self, key: str, value: Value, now_s: float, cause: str = "command") -> None:
         """Change a setting at `now_s`.

@@ -11,9 +11,9 @@ from chargerd.sim.scpi_text import ScpiError, parse_number
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from chargerd.sim.scpi_listener import ScpiListener
     from chargerd.sim.scpi_status import Register
     from chargerd.sim.scpi_text import Unit
-    from chargerd.sim.wire import ScpiListener
 
 SCPI_VERSION = "1999.0"
 BYTE, WORD = 255, 32767
@@ -22,11 +22,16 @@ BYTE, WORD = 255, 32767
 
 @dataclass(frozen=True, slots=True)
 class Builtin:
-    """How one header is answered (`ask`) and carried out (`do`, with its number if `highest` is given, and the time)."""
+    """How one header is answered (`ask`) and carried out (`do`, with its number if `highest` is given, and the time).
+
+    `is_status`: it is about one output where one is addressed. `selects`: it addresses an output for all that follows.
+    """
 
     ask: Callable[[ScpiListener], str] | None = None
     do: Callable[[ScpiListener, int, float], None] | None = None
     highest: int | None = None
+    is_status: bool = False
+    selects: bool = False
 
     def run(self, listener: ScpiListener, unit: Unit, now_s: float) -> str | None:
         """Answer or carry out one unit.
@@ -92,33 +97,34 @@ def _control(*, is_remote: bool, is_locked: bool) -> Builtin:
 
 
 def _event(register: Callable[[ScpiListener], Register]) -> Builtin:
-    return Builtin(ask=lambda listener: str(register(listener).take_event()))
+    return Builtin(ask=lambda listener: str(register(listener).take_event()), is_status=True)
 
 
 def _condition(register: Callable[[ScpiListener], Register]) -> Builtin:
-    return Builtin(ask=lambda listener: str(register(listener).condition))
+    return Builtin(ask=lambda listener: str(register(listener).condition), is_status=True)
 
 
 def _enable(register: Callable[[ScpiListener], Register]) -> Builtin:
     def enable(listener: ScpiListener, number: int, _now_s: float) -> None:
         register(listener).enable = number
 
-    return Builtin(ask=lambda listener: str(register(listener).enable), do=enable, highest=WORD)
+    return Builtin(ask=lambda listener: str(register(listener).enable), do=enable, highest=WORD, is_status=True)
 
 
 def _operation(listener: ScpiListener) -> Register:
-    return listener.status.operation
+    return listener.register("operation")
 
 
 def _questionable(listener: ScpiListener) -> Register:
-    return listener.status.questionable
+    return listener.register("questionable")
 
 
 def _status_byte(listener: ScpiListener) -> str:
     return str(listener.status.status_byte(message_available=listener.message_available))
 
 
-_SELECTED = Builtin(ask=lambda listener: str(listener.selected), do=_select, highest=WORD)
+_SELECTED = Builtin(ask=lambda listener: f"OUTP{listener.selected}", do=_select, highest=WORD, selects=True)
+_SELECTED_NUMBER = Builtin(ask=lambda listener: str(listener.selected), do=_select, highest=WORD, selects=True)
 
 BUILTINS: dict[str, Builtin] = {
     "*CLS": Builtin(do=lambda listener, _number, _now_s: listener.status.clear()),
@@ -143,10 +149,14 @@ BUILTINS: dict[str, Builtin] = {
     "STATus:OPERation[:EVENt]": _event(_operation),
     "STATus:OPERation:CONDition": _condition(_operation),
     "STATus:OPERation:ENABle": _enable(_operation),
+    "STATus:OPERation:INSTrument:ISUMmary#[:EVENt]": _event(_operation),
+    "STATus:OPERation:INSTrument:ISUMmary#:CONDition": _condition(_operation),
+    "STATus:QUEStionable:INSTrument:ISUMmary#[:EVENt]": _event(_questionable),
+    "STATus:QUEStionable:INSTrument:ISUMmary#:CONDition": _condition(_questionable),
     "STATus:QUEStionable[:EVENt]": _event(_questionable),
     "STATus:QUEStionable:CONDition": _condition(_questionable),
     "STATus:QUEStionable:ENABle": _enable(_questionable),
     "INSTrument[:SELect]": _SELECTED,
-    "INSTrument:NSELect": _SELECTED,
+    "INSTrument:NSELect": _SELECTED_NUMBER,
 }
 """Header pattern -> how it works. The common commands are the set IEEE 488.2 §10 requires of every device."""

@@ -223,13 +223,20 @@ def parse_boolean(text: str) -> bool:
     return round(parse_number(text)) != 0
 
 
-def parse_channel(text: str) -> int:
-    """Read a channel list of one channel, `(@2)`.
+def parse_channels(text: str) -> list[int]:
+    """Read a channel list: `(@2)`, `(@101,103)`, `(@1:4)`, or a mixture (SCPI-1999 volume 1, §8.3.2).
 
     Raises:
         ScpiError: -170 for any other expression.
     """
-    match = re.fullmatch(r"\(@(\d+)\)", text.replace(" ", ""))
-    if match is None:
+    body = re.fullmatch(r"\(@([\d,:]+)\)", text.replace(" ", ""))
+    if body is None:
         raise ScpiError(-170)
-    return int(match[1])
+    channels: list[int] = []
+    for part in body[1].split(","):
+        ends = re.fullmatch(r"(\d{1,4})(?::(\d{1,4}))?", part)
+        if ends is None:
+            raise ScpiError(-170)
+        first, last = int(ends[1]), int(ends[2] or ends[1])
+        channels += range(first, last + 1) if first <= last else range(first, last - 1, -1)
+    return channels

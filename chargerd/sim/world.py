@@ -9,15 +9,15 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING, Any
 
-from chargerd.sim.behaviour import load_behaviour
 from chargerd.sim.cell import Cell
 from chargerd.sim.faults import fault_of
 from chargerd.sim.fixtures import make_cell
+from chargerd.sim.listener import make_listener
 from chargerd.sim.load import Load
 from chargerd.sim.meter import Meter, Thermometer
 from chargerd.sim.node import Node
 from chargerd.sim.supply import Supply
-from chargerd.sim.wire import Peer, ScpiListener
+from chargerd.sim.wire import Peer
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -68,7 +68,7 @@ class World:
 
     def add_peer(self, name: str, behaviour: str, panels: Sequence[Panel], *, identity: str | None = None) -> Peer:
         """Something that speaks for one panel, or for all outputs of one instrument."""
-        listener = ScpiListener(load_behaviour(behaviour), panels, identity=identity)
+        listener = make_listener(behaviour, panels, identity=identity)
         peer = Peer(name, listener, latency_s=self._latency_s, seed=self._next_seed(), keeps_log=self._keeps_log)
         self.peers[name] = peer
         return peer

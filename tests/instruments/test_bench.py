@@ -16,7 +16,7 @@ from chargerd.core.reading import Measured, Quality
 from chargerd.errors import BenchError, InstrumentError, LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.connection import Connection, WrongIdentityError
-from chargerd.instruments.dialect import load_dialect
+from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.roles import Load, Source
 from chargerd.instruments.transports.memory import PEERS
 from chargerd.instruments.transports.registry import open_link, parse_address
@@ -98,7 +98,9 @@ def test_an_identity_swapped_during_the_run_stops_every_write_at_the_first_new_l
 def test_nothing_but_the_identity_question_leaves_before_the_identity_is_proven() -> None:
     async def main() -> None:
         connection = Connection("supply", f"memory://{made.prefix}supply", "Boathouse,Source 3A,SN1,1.0")
-        for work in (lambda: connection.ask("VOLT?", str), lambda: connection.tell("OUTP OFF"), connection.identify):
+        dialect = load_dialect("scpi-supply")
+        set_point, off = dialect.questions["voltage_set"], dialect.commands["off"]
+        for work in (lambda: connection.ask(set_point, float), lambda: connection.tell(off), connection.identify):
             with pytest.raises(LinkClosedError):
                 await work()
         arm(made, "supply", once("replace", header="*IDN?", text="1.75"))
@@ -106,13 +108,13 @@ def test_nothing_but_the_identity_question_leaves_before_the_identity_is_proven(
             await connection.reopen()
         connection._link = await open_link(connection.address, deadline_s=1.0)  # a clean link whose far end nobody asked
         for work in (
-            lambda: connection.ask("VOLT?", str), lambda: connection.tell("OUTP OFF"),
+            lambda: connection.ask(set_point, float), lambda: connection.tell(off),
             lambda: connection.ask_all([b"VOLT?"]), lambda: connection.ask_together(["VOLT?", "CURR?"]),
         ):  # fmt: skip
             with pytest.raises(LinkClosedError, match="identity is not proven"):
                 await work()
         await connection.identify()
-        assert await connection.ask("OUTP?", str) == "0"
+        assert await connection.ask(dialect.questions["output"], bool) is False
 
     with rig() as made:
         run(main)

@@ -17,7 +17,7 @@ from chargerd.sim.scpi_text import (
     lawful_short_form,
     multiplier_of,
     parse_boolean,
-    parse_channel,
+    parse_channels,
     parse_number,
     parse_unit,
     short_form,
@@ -44,7 +44,7 @@ def test_the_short_form_is_four_letters_or_three_before_a_vowel(long_form: str, 
     assert expected == short_form(long_form)
 
 
-@pytest.mark.parametrize("name", behaviour_names())
+@pytest.mark.parametrize("name", behaviour_names("scpi"))
 def test_every_header_of_every_behaviour_obeys_the_short_form_rule(name: str) -> None:
     entries = load_behaviour(name).commands.values()
     texts = {entry.header for entry in entries if "*" not in entry.header} | {word for e in entries for word in e.words}
@@ -121,10 +121,19 @@ def test_a_boolean_is_a_word_or_a_rounded_number(text: str, expected: bool) -> N
     assert expected == parse_boolean(text)
 
 
-def test_a_channel_list_names_one_channel_or_is_refused() -> None:
-    assert parse_channel("(@ 2)") == 2
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [("(@ 2)", [2]), ("(@1,3)", [1, 3]), ("(@1:4)", [1, 2, 3, 4]), ("(@103:101,105)", [103, 102, 101, 105])],
+)
+def test_a_channel_list_names_channels_and_ranges(text: str, expected: list[int]) -> None:
+    # SCPI-1999 volume 1, §8.3.2: (@1), (@1,3), (@1:4); a range may count down
+    assert expected == parse_channels(text)
+
+
+@pytest.mark.parametrize("text", ["(@)", "(1)", "(@1;2)", "(@1:)", "(@a)", "(@1!2)", "@1", "(@12345)", "(@1,)"])
+def test_any_other_expression_is_refused(text: str) -> None:
     with pytest.raises(ScpiError) as caught:
-        parse_channel("(@1:4)")
+        parse_channels(text)
     assert caught.value.number == -170
 
 

@@ -8,8 +8,9 @@ import pytest
 
 from chargerd.sim.behaviour import behaviour_names, load_behaviour
 from chargerd.sim.faults import forever, once
-from chargerd.sim.world import PANELS, World, boathouse_bench, world_of
+from chargerd.sim.world import World, boathouse_bench, world_of
 from tests.sim.bench import ask
+from tests.sim.own_panels import panel_of
 
 
 def talk(world: World, start_s: float = 0.0) -> list[str]:
@@ -94,10 +95,10 @@ def test_a_small_cell_has_a_finer_grid() -> None:
     assert large.nodes["cell"]._step_s == 1.0
 
 
-@pytest.mark.parametrize("name", behaviour_names())
+@pytest.mark.parametrize("name", behaviour_names("scpi"))
 def test_every_behaviour_names_only_what_its_panel_has(name: str) -> None:
     behaviour = load_behaviour(name)
-    panel = PANELS[behaviour.panel]("panel", World().add_node("cell", None))
+    panel = panel_of(behaviour.panel, "panel", World())
     peer = World().add_peer("peer", name, [panel])
 
     for command in set(map(id, behaviour.commands.values())):

@@ -187,6 +187,8 @@ def is_standard_mnemonic(notation: str) -> bool:
 def short_header(notation: str) -> str:
     """Return what is sent for a header in SCPI notation: `MEASure:VOLTage?` becomes `MEAS:VOLT?`, `*IDN?` stays.
 
+    A mnemonic may end with the number of the output it speaks to (`OUTPut2`).
+
     Raises:
         ValueError: a mnemonic that breaks the short-form rule; the message names it.
     """
@@ -195,7 +197,7 @@ def short_header(notation: str) -> str:
         if not (body[1:].isascii() and body[1:].isalpha() and body[1:].isupper()):
             raise ValueError(f"{notation!r} is no common command")
         return notation
-    for mnemonic in body.split(":"):
-        if not is_standard_mnemonic(mnemonic):
+    for mnemonic in body.removeprefix(":").split(":"):
+        if not is_standard_mnemonic(mnemonic.rstrip("0123456789")):
             raise ValueError(f"{mnemonic!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form)")
     return "".join(letter for letter in notation if not letter.islower())

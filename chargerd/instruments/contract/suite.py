@@ -1,0 +1,96 @@
+"""The contract of each role as one table, and its runner. Outputs are proven off before, between and after the checks."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from chargerd.errors import InstrumentError, LinkError
+from chargerd.instruments.contract import steps
+from chargerd.instruments.roles import Instrument, Output
+
+Run = Callable[[Instrument], Awaitable[str]]
+
+
+class Result(StrEnum):
+    """What came of a check."""
+
+    PASSED = "passed"
+    FAILED = "FAILED"
+    NOT_HERE = "not here"
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One row: what is proven, of which roles, and how. `changes`: it writes something, so nothing may be connected."""
+
+    name: str
+    proves: str
+    roles: frozenset[str]
+    run: Run
+    changes: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One check on one instrument. `said`: what was seen, or what is wrong, or why it says nothing here."""
+
+    instrument: str
+    check: str
+    result: Result
+    said: str
+
+
+_ALL = frozenset({"source", "load", "meter", "thermometer", "switch"})
+_OUTPUTS = frozenset({"source", "load"})
+_SOURCE = frozenset({"source"})
+
+CHECKS: tuple[Check, ...] = (
+    Check("identity", "it says who it is", _ALL, steps.identity, changes=False),
+    Check("off", "off is off, by state and current", _OUTPUTS, steps.off),
+    Check("open terminals", "nothing is connected", _OUTPUTS, steps.open_terminals, changes=False),
+    Check("questions", "every question is answered in its grammar", _ALL, steps.questions, changes=False),
+    Check("plausible", "what it measures can be", _ALL - _OUTPUTS - {"switch"}, steps.plausible, changes=False),
+    Check("error queue", "a refused command is seen", _ALL, steps.error_queue, changes=False),
+    Check("power-on state", "off stays off through a power failure", _OUTPUTS, steps.power_on, changes=False),
+    Check("set-points", "what is written is read back", _OUTPUTS, steps.set_points),
+    Check("protection levels", "its own protection is written and read back", _OUTPUTS, steps.protection_levels),
+    Check("on and off", "on is on at a small value, and off is off again", _OUTPUTS, steps.energised),
+    Check("deliberate trip", "its own over-voltage protection acts", _SOURCE, steps.deliberate_trip),
+    Check("contact", "it opens and closes", frozenset({"switch"}), steps.contact),
+    Check("reopened link", "a link opened anew finds the same instrument", _ALL, steps.reopened, changes=False),
+)
+"""In this order. After a failed `identity`, `off` or `open terminals` nothing that changes anything is tried."""
+
+FATAL = frozenset({"identity", "off", "open terminals"})
+
+
+async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS) -> list[Finding]:
+    """Run every check that applies. Never raises for what instruments do; an output is off, or said not to be, at the end."""
+    findings: list[Finding] = []
+    broken = ""
+    for check in checks:
+        if instrument.dialect.role not in check.roles:
+            continue
+        if broken and check.changes:
+            findings.append(Finding(instrument.name, check.name, Result.NOT_HERE, f"not tried, because {broken!r} failed"))
+            continue
+        finding = await _one(instrument, check)
+        findings.append(finding)
+        if finding.result is Result.FAILED and check.name in FATAL:
+            broken = broken or check.name
+    if isinstance(instrument, Output):
+        findings.append(await _one(instrument, Check("off at the end", "", _OUTPUTS, steps.off)))
+    return findings
+
+
+async def _one(instrument: Instrument, check: Check) -> Finding:
+    try:
+        if not instrument.connection.is_usable:
+            await instrument.identify()
+        return Finding(instrument.name, check.name, Result.PASSED, await check.run(instrument))
+    except steps.NotHereError as why:
+        return Finding(instrument.name, check.name, Result.NOT_HERE, str(why))
+    except (LinkError, InstrumentError) as fault:
+        return Finding(instrument.name, check.name, Result.FAILED, str(fault))
