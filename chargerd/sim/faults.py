@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from chargerd.sim import fault_effects as effects
+from chargerd.sim.bench_faults import BENCH_FAULTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -80,6 +81,7 @@ FAULTS: dict[str, FaultKind] = {
     "detach": FaultKind("the sensor falls off the cell and reads the room", event=effects.detach),
     "error": FaultKind("an error appears in the queue", {"number": 101, "text": "Fan"}, event=effects.report_error),
 }
+FAULTS |= {name: FaultKind(row.about, row.values, event=row.event) for name, row in BENCH_FAULTS.items()}
 """Every fault there is."""
 
 
@@ -181,6 +183,24 @@ class Armed:
         assert self.kind.event is not None
         self.acted += 1
         self.kind.event(self, now_s)
+
+
+@dataclass(slots=True)
+class PanelFault:
+    """An event armed on a panel that no instrument need speak for. Effects see it as their `OnPanel`."""
+
+    panel: Panel
+    fault: Fault
+    event: Callable[[Any, float], None]
+
+    @property
+    def values(self) -> Mapping[str, Any]:
+        """What the kind takes, defaults filled in."""
+        return self.fault.values
+
+    def happen(self, now_s: float) -> None:
+        """The event itself."""
+        self.event(self, now_s)
 
 
 @dataclass(slots=True)
