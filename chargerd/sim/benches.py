@@ -239,3 +239,4 @@ class _Builder:
             port = ports.get(raw["kind"], lambda circuit=circuit, name=name: circuit.add_tap(name, "+", "0"))()
             self._world.nodes[name] = port
             self._add(name, port)
+            circuit.changed()

@@ -192,6 +192,7 @@ class PanelFault:
     panel: Panel
     fault: Fault
     event: Callable[[Any, float], None]
+    has_happened: bool = False
 
     @property
     def values(self) -> Mapping[str, Any]:
@@ -199,8 +200,10 @@ class PanelFault:
         return self.fault.values
 
     def happen(self, now_s: float) -> None:
-        """The event itself."""
-        self.event(self, now_s)
+        """The event itself, once: one that concerns two panels is on the agenda of both."""
+        if not self.has_happened:
+            self.has_happened = True
+            self.event(self, now_s)
 
 
 @dataclass(slots=True)

@@ -69,6 +69,8 @@ class Meter(Panel):
         """`voltage_V` at its input, `current_A` by the label of its shunt; of the sensor `temperature_degC` (as reckoned by
         the instrument), `resistance_ohm` and `emf_V`.
         """
+        self.node.advance_to(now_s)  # what is due here may be due to the sensor, wherever it is
+        self.sensor.site.advance_to(now_s)
         if quantity == "temperature_degC":
             return self.sensor.shown_degC(now_s)
         if quantity == "resistance_ohm":
@@ -115,6 +117,7 @@ class Meter(Panel):
 
     def freeze_sensor(self, now_s: float) -> None:
         """From now on the sensor shows what it shows now."""
+        self.sensor.site.arrive(now_s)
         self.sensor.frozen_degC = self.sensor.degC(now_s)
 
     def lose_junction(self, now_s: float, *, lost: bool = True) -> None:

@@ -78,28 +78,36 @@ class World:
     def arm(self, raw: Mapping[str, Any], now_s: float = 0.0) -> None:
         """Arm a fault from plain data: on a `peer`, or one that is an event on a `panel` alone; the rest as `fault_of` takes it.
 
-        A value `other` names another panel.
+        On a panel, a value `other` names another one.
 
         Raises:
             KeyError, ValueError, TypeError: for what does not exist.
         """
         values = dict(raw)
+        if "panel" in values:
+            self._arm_on_panel(self.panels[values.pop("panel")], values, now_s)
+            return
+        peer = self.peers[values.pop("peer")]
+        fault = fault_of(values)
+        check_may_have(peer.listener.panels[fault.output - 1], fault.kind)
+        peer.faults.arm(fault, now_s)
+
+    def _arm_on_panel(self, panel: Panel, values: dict[str, Any], now_s: float) -> None:
+        concerned = [panel]
         if "other" in values:
             values["other"] = self.panels[values["other"]]
-        if "panel" not in values:
-            peer = self.peers[values.pop("peer")]
-            fault = fault_of(values)
-            check_may_have(peer.listener.panels[fault.output - 1], fault.kind)
-            peer.faults.arm(fault, now_s)
-            return
-        panel = self.panels[values.pop("panel")]
+            concerned.append(values["other"])
         fault = fault_of(values)
         check_may_have(panel, fault.kind)
         event = FAULTS[fault.kind].event
         if event is None:
             raise ValueError(f"{fault.kind} is nothing that happens to a panel")
-        panel.node.schedule(now_s if fault.at_s is None else fault.at_s, PanelFault(panel, fault, event).happen)
-        panel.node.advance_to(now_s)
+        armed = PanelFault(panel, fault, event)
+        at_s = now_s if fault.at_s is None else fault.at_s
+        for each in concerned:
+            each.node.schedule(at_s, armed.happen)
+        for each in concerned:
+            each.node.advance_to(now_s)
 
     def _next_seed(self) -> int:
         return self.seed * 1009 + len(self.panels) + len(self.peers)
