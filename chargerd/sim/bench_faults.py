@@ -6,6 +6,7 @@ instrument speaks for (`World.arm` with `panel`).
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple, Protocol, TypeVar
 
 from chargerd.sim.load import Load
@@ -19,6 +20,8 @@ from chargerd.sim.supply import Supply
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from chargerd.sim.faults import Fault
 
 P = TypeVar("P")
 
@@ -161,6 +164,27 @@ def junction(target: OnPanel, now_s: float) -> None:
 def hand(target: OnPanel, now_s: float) -> None:
     """A person warms a sensor."""
     _as(Meter, target).hold(now_s, float(target.values["degC"]), float(target.values["held_s"]))
+
+
+@dataclass(slots=True)
+class PanelFault:
+    """An event armed on a panel that no instrument need speak for. Effects see it as their `OnPanel`."""
+
+    panel: Panel
+    fault: Fault
+    event: Callable[[Any, float], None]
+    has_happened: bool = False
+
+    @property
+    def values(self) -> Mapping[str, Any]:
+        """What the kind takes, defaults filled in."""
+        return self.fault.values
+
+    def happen(self, now_s: float) -> None:
+        """The event itself, once: one that concerns two panels is on the agenda of both."""
+        if not self.has_happened:
+            self.has_happened = True
+            self.event(self, now_s)
 
 
 BENCH_FAULTS: Mapping[str, BenchFault] = {

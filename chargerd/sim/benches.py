@@ -1,6 +1,6 @@
 """Simulated benches with relays, resistors, shunts, strings and sensors, from plain data.
 
-`world.bench_of` takes what a bench file also says, in the simulator's own words. Channels that share a source or a load hang
+`bench_of` takes what a bench file also says, in the simulator's own words. Channels that share a source or a load hang
 on one rail and are one circuit:
 
     source --lead-- rail --shunt-- --switch-- --clip-- cell --- 0      each channel has its own shunt, switch and clip
@@ -34,12 +34,12 @@ from chargerd.sim.fixtures import make_cell
 from chargerd.sim.panel import Accuracy
 from chargerd.sim.ports import ContactPort, GROUND_ohm, Port, StringPort
 from chargerd.sim.timeline import REST_STEPS, STEP_MAX_S, step_of
+from chargerd.sim.world import World, empty_world, world_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from chargerd.sim.panel import Panel
-    from chargerd.sim.world import World
 
 LINK_ohm, LEAD_ohm, CLIP_ohm, WIRE_ohm = 0.002, 0.05, 0.005, 0.001
 """Resistances of good copper where the data say nothing."""
@@ -47,12 +47,22 @@ LINK_ohm, LEAD_ohm, CLIP_ohm, WIRE_ohm = 0.002, 0.05, 0.005, 0.001
 OWN_KEYS = ("kind", "accuracy", "settings", "behaviour", "identity", "isolated", "shunt")
 
 
-def wire_bench(world: World, spec: Mapping[str, Any]) -> None:
-    """Wire the channels and instruments of plain data (see above) into an empty world.
+def world_from(spec: Mapping[str, Any]) -> World:
+    """A bench from plain data of either kind: with `instruments` as `bench_of` takes them, or as `world.world_of` does.
 
     Raises:
         KeyError, ValueError, TypeError: for what does not exist or does not fit.
     """
+    return bench_of(spec) if "instruments" in spec else world_of(spec)
+
+
+def bench_of(spec: Mapping[str, Any]) -> World:
+    """Build a bench from plain data (see above).
+
+    Raises:
+        KeyError, ValueError, TypeError: for what does not exist or does not fit.
+    """
+    world = empty_world(spec)
     builder = _Builder(world, spec)
     for group in _groups(spec.get("channels", {})):
         builder.wire(group)
@@ -60,6 +70,9 @@ def wire_bench(world: World, spec: Mapping[str, Any]) -> None:
     for name, peer in spec.get("peers", {}).items():
         panels = [world.panels[panel] for panel in peer["panels"]]
         world.add_peer(name, peer["behaviour"], panels, identity=peer.get("identity"))
+    for fault in spec.get("faults", ()):
+        world.arm(fault)
+    return world
 
 
 def _groups(channels: Mapping[str, Mapping[str, Any]]) -> list[list[str]]:

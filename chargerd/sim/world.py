@@ -9,10 +9,9 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING, Any
 
-from chargerd.sim.bench_faults import check_may_have
-from chargerd.sim.benches import wire_bench
+from chargerd.sim.bench_faults import PanelFault, check_may_have
 from chargerd.sim.cell import Cell
-from chargerd.sim.faults import FAULTS, PanelFault, fault_of
+from chargerd.sim.faults import FAULTS, fault_of
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.listener import make_listener
 from chargerd.sim.load import Load
@@ -73,6 +72,7 @@ class World:
         listener = make_listener(behaviour, panels, identity=identity)
         peer = Peer(name, listener, latency_s=self._latency_s, seed=self._next_seed(), keeps_log=self._keeps_log)
         self.peers[name] = peer
+        peer.neighbours = self.peers
         return peer
 
     def arm(self, raw: Mapping[str, Any], now_s: float = 0.0) -> None:
@@ -211,20 +211,8 @@ def boathouse_bench(
     return world
 
 
-def bench_of(spec: Mapping[str, Any]) -> World:
-    """A bench with relays, resistors, shunts, strings and sensors from plain data, see `benches`; and `faults` for `World.arm`.
-
-    Raises:
-        KeyError, ValueError, TypeError: for what does not exist or does not fit.
-    """
-    world = _empty_world(spec)
-    wire_bench(world, spec)
-    for fault in spec.get("faults", ()):
-        world.arm(fault)
-    return world
-
-
-def _empty_world(spec: Mapping[str, Any]) -> World:
+def empty_world(spec: Mapping[str, Any]) -> World:
+    """A world without anything in it, with the `seed`, `keeps_log` and `latency_s` of plain data."""
     return World(
         int(spec.get("seed", 0)),
         keeps_log=bool(spec.get("keeps_log", False)),
@@ -235,14 +223,12 @@ def _empty_world(spec: Mapping[str, Any]) -> World:
 def world_of(spec: Mapping[str, Any]) -> World:
     """A bench from plain data: the arguments of `boathouse_bench`, or under `channels` a list of such, and `faults`.
 
-    Each fault is as `World.arm` takes it. Data with `instruments` are those of `bench_of`.
+    Each fault is as `World.arm` takes it.
 
     Raises:
         KeyError, ValueError, TypeError: for what does not exist.
     """
-    if "instruments" in spec:
-        return bench_of(spec)
-    world = _empty_world(spec)
+    world = empty_world(spec)
     for channel in spec.get("channels", ({},)):
         boathouse_bench(**channel, into=world)
     for fault in spec.get("faults", ()):

@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from chargerd.sim.bench_faults import BENCH_FAULTS
-from chargerd.sim.benches import WIRE_ohm
+from chargerd.sim.benches import WIRE_ohm, bench_of, world_from
 from chargerd.sim.faults import FAULTS
-from chargerd.sim.world import World, bench_of, boathouse_bench, world_of
+from chargerd.sim.world import World, boathouse_bench
 from tests.sim.bench import ask
 from tests.sim.test_circuit import charge, close
 
@@ -296,7 +296,7 @@ def test_a_copy_of_a_world_keeps_what_is_still_to_happen() -> None:
 
 
 def test_plain_data_with_instruments_are_such_a_bench() -> None:
-    world = world_of({"instruments": INSTRUMENTS, "channels": {"a": CHANNEL}, "peers": {"board": {"behaviour": "scpi-relays", "panels": ["relay"]}}})
+    world = world_from({"instruments": INSTRUMENTS, "channels": {"a": CHANNEL}, "peers": {"board": {"behaviour": "scpi-relays", "panels": ["relay"]}}})
     ask(world.peers["board"], "ROUT:CLOS (@1)", 1.0)
 
     assert world.panels["relay"].energised() == [(1.0, None)]

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import pytest
 
+from chargerd.sim.benches import bench_of
 from chargerd.sim.panel import Panel
 from chargerd.sim.relay import Relay
-from chargerd.sim.world import World, bench_of
+from chargerd.sim.world import World
 
 LEAD_ohm, CLIP_ohm, CONTACT_ohm, SHUNT_ohm, WIRE_ohm = 0.08, 0.03, 0.02, 0.1, 0.001
 SPEC = {

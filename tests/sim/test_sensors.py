@@ -6,11 +6,12 @@ from math import exp, inf, isnan
 
 import pytest
 
+from chargerd.sim.benches import bench_of
 from chargerd.sim.bodies import Body
 from chargerd.sim.curves import platinum_ohm, thermistor_by_b_ohm, thermistor_ohm, thermocouple_mV
 from chargerd.sim.meter import Meter, Thermometer
 from chargerd.sim.sensors import SensorMake
-from chargerd.sim.world import World, bench_of, boathouse_bench
+from chargerd.sim.world import World, boathouse_bench
 
 PLATINUM = {-200: 18.52, -100: 60.26, -40: 84.27, -20: 92.16, 0: 100.00, 1: 100.39, 25: 109.73, 60: 123.24, 100: 138.51, 200: 175.86, 400: 247.09}
 """IEC 60751 (curve of 1995 and later), two decimals."""

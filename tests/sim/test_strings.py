@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from chargerd.sim.benches import bench_of
 from chargerd.sim.ports import OUTPUT_ohm
-from chargerd.sim.world import World, bench_of
+from chargerd.sim.world import World
 from tests.sim.test_circuit import charge
 
 LINK_ohm, LEAD_ohm, CLIP_ohm, CONTACT_ohm, WIRE_ohm = 0.004, 0.08, 0.01, 0.02, 0.001
