@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import tempfile
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from itertools import count
+from pathlib import Path
 from typing import NamedTuple, TypeVar
 
 from chargerd.config.bench import Accuracy, InstrumentSpec
@@ -16,6 +18,7 @@ from chargerd.instruments.opening import ROLE_CLASSES
 from chargerd.instruments.roles import Instrument
 from chargerd.instruments.transports.memory import PEERS
 from chargerd.sim.faults import Fault
+from chargerd.sim.folder_server import FolderServer
 from chargerd.sim.serve import PtyServer, TcpServer
 from chargerd.sim.wire import Peer
 from chargerd.sim.world import World
@@ -33,11 +36,16 @@ class Case(NamedTuple):
     output: str = ""
     input: str = ""
     panels: int = 1
+    wires: tuple[str, ...] = ("memory", "tcp", "serial", "visa")
+    options: str = ""
+    timeout_s: float = 0.5
 
     def __str__(self) -> str:
         return f"{self.dialect}-on-{self.behaviour}"
 
 
+MODBUS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
+LINES = ("memory", "tcp", "serial")
 CASES = [
     Case("scpi-supply", "scpi-supply", "supply"),
     Case("scpi-supply-compound", "scpi-supply", "supply"),
@@ -53,21 +61,33 @@ CASES = [
     Case("scpi-thermometer", "scpi-thermometer", "thermometer"),
     Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
     Case("scpi-meter-resistance", "scpi-meter", "meter"),
-    Case("modbus-supply", "modbus-supply", "supply"),
+    Case("scpi-relays", "scpi-relays", "relay", output="2", panels=3),
+    Case("scpi-relays-mirror", "scpi-relays", "relay", output="2", panels=3),
+    Case("modbus-supply", "modbus-supply", "supply", wires=MODBUS, options="?unit=1"),
+    Case("modbus-relay", "modbus-relay", "relay", output="2", panels=3, wires=("modbus-memory", "modbus-rtu"), options="?unit=1"),
+    Case("line-supply", "line-supply", "supply", wires=LINES, options="?eol=cr"),
+    Case("line-supply", "line-supply-echo", "supply", wires=("serial",), options="?eol=crlf&echo=yes"),
+    Case("line-relays", "line-relays", "relay", output="2", panels=3, wires=LINES),
+    Case("line-sensor", "line-sensor", "thermometer", input="1", wires=LINES),
+    Case("line-sensor-printing", "line-sensor-prints", "thermometer", input="1", wires=("serial",), options="?listen=yes&eol=crlf", timeout_s=2.5),
+    Case("relay-bytes", "frame-relays", "relay", output="2", panels=3, wires=("serial-bytes",)),
+    Case("one-wire-thermometer", "file-one-wire", "thermometer", wires=("file",)),
+    Case("hwmon-thermometer", "file-hwmon", "thermometer", input="1", wires=("file",)),
+    Case("relay-pins", "pin-relays", "relay", output="2", panels=3, wires=()),
+    Case("relay-pins-mirror", "pin-relays", "relay", output="2", input="5", panels=3, wires=()),
 ]
-TRANSPORTS = ("memory", "tcp", "serial", "visa")
-MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
+"""Pins have no wire that another process could serve: tests/instruments/test_gpio.py has them over a named fake of the library."""
 
 
-def transports_of(case: Case) -> tuple[str, ...]:
-    return MODBUS_TRANSPORTS if case.dialect.startswith("modbus-") else TRANSPORTS
+IDENTITIES = {"frame-relays": "5A 01", "line-sensor-prints": "t1", "line-relays": "Boathouse R8 SN34"}
+"""What the driver reads as the identity, where a device says less or more than its name."""
 
 
 def spec_of(case: Case, address: str, identity: str) -> InstrumentSpec:
     return InstrumentSpec(
         "thing", address, case.dialect, identity, 30.0, 3.0,
         {"voltage": Accuracy(0.0005, 0.005), "current": Accuracy(0.001, 0.002), "temperature": Accuracy(0.0, 0.5)},
-        {"voltage": 0.001, "current": 0.001, "temperature": 0.1}, 0.5,
+        {"voltage": 0.001, "current": 0.001, "temperature": 0.1}, case.timeout_s,
         output=case.output, input=case.input, contact=ContactSpec("open") if case.panel == "relay" else None,
     )  # fmt: skip
 
@@ -96,7 +116,8 @@ async def instrument_of(
     def clock() -> float:
         return loop.time() - zero_s
 
-    server: TcpServer | PtyServer | None = None
+    server: TcpServer | PtyServer | FolderServer | None = None
+    folder = tempfile.TemporaryDirectory()
     name = f"contract{next(_NUMBER)}"
     if transport.endswith("memory"):
         PEERS[name] = lambda data, now_s: peer.feed(data, now_s - zero_s)
@@ -105,14 +126,17 @@ async def instrument_of(
         server = TcpServer(peer, clock)
         await server.start()
         address = f"{transport}://127.0.0.1:{server.port}"
+    elif transport == "file":
+        server = FolderServer(peer, clock, Path(folder.name) / "sensor")
+        await server.start()
+        address = f"file://{folder.name}/sensor"
     else:
         server = PtyServer(peer, clock)
         await server.start()
         address = f"visa+py://ASRL{server.path}::INSTR" if transport == "visa" else f"{transport}://{server.path}"
-    if transport.startswith("modbus-"):
-        address += "?unit=1"
+    address += case.options
     dialect = load_dialect(case.dialect, output=case.output, input=case.input)
-    spec = spec_of(case, address, peer.listener.identity)
+    spec = spec_of(case, address, IDENTITIES.get(case.behaviour, peer.listener.identity))
     connection = Connection("thing", address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"])
     instrument = ROLE_CLASSES[dialect.role](spec, dialect, connection)
     try:
@@ -122,6 +146,7 @@ async def instrument_of(
         PEERS.pop(name, None)
         if server is not None:
             await server.close()
+        folder.cleanup()
 
 
 def on_real_clock(main: Callable[[], Awaitable[T]]) -> T:

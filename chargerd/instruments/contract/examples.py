@@ -67,6 +67,8 @@ def meaning(value: object, kind: str) -> str:
 
 
 def _shown(dialect: Dialect, message: bytes) -> str:
+    if dialect.framing == "bytes":
+        message = message[1:]  # the first byte tells the link how many come back; it does not go over the wire
     return message.hex(" ").upper() if FRAMINGS[dialect.framing].BINARY else message.decode("ascii")
 
 
