@@ -18,7 +18,7 @@ from chargerd.instruments.framing.scpi_rows import NEVER_SEND
 STANDARD = {
     "MEASure", "VOLTage", "CURRent", "TEMPerature", "DC", "STATus", "QUEStionable", "OPERation", "CONDition", "OUTPut", "INPut",
     "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect", "ISUMmary",
-    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN",
+    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN", "VERify",
 }  # fmt: skip
 
 
