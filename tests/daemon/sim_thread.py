@@ -40,6 +40,13 @@ class Served:
         """Every message it received, in order."""
         return [exchange.received for exchange in self.peer.log]
 
+    def wait_for(self, message: str, times: int = 1, within_s: float = 10.0) -> bool:
+        """Tell whether it has received that message so often; what was written last may still be on its way."""
+        until_s, pause = time.monotonic() + within_s, threading.Event()
+        while self.said.count(message) < times and time.monotonic() < until_s:
+            pause.wait(0.01)
+        return self.said.count(message) >= times
+
     def do(self, work: Callable[[float], T]) -> T:
         """Do something to it in its own thread, given its time."""
 

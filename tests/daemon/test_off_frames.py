@@ -143,7 +143,7 @@ def test_no_identity_answer_sends_off_all_the_same_and_says_unverified(tmp_path:
 
         assert code == 8
         assert said == "slip-1 supply: NOT VERIFIED: no identity answer; off was sent all the same\n"
-        assert writes(bus) == ["unit 1 write 40012 0"] * 2
+        assert bus.wait_for("unit 1 write 40012 0", times=2)
         assert not is_on(bus)
 
 
@@ -176,7 +176,8 @@ def test_an_exception_to_the_identity_question_tells_another_model_from_a_busy_o
         exit_code, said = execute(plan_of(tmp_path, source(address + "1", timeout_s=0.1)))
 
         assert exit_code == 8
-        assert bool(writes(bus)) == is_written, said
+        assert not is_written or bus.wait_for("unit 1 write 40012 0", times=2), said
+        assert bool(writes(bus)) == is_written
         assert is_on(bus) != is_written
 
 
@@ -421,10 +422,10 @@ def test_without_an_identity_answer_several_frames_are_sent_one_after_the_other(
         assert received[1:] == [bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 02 00 A2")]
 
 
-def test_a_board_that_begins_to_babble_after_the_first_frame_is_sent_the_second(tmp_path: Path) -> None:
+def test_what_a_board_says_after_the_first_frame_does_not_keep_the_second_from_it(tmp_path: Path) -> None:
     silent = {"send": "A0 00 00 A0", "hex": True, "length": 4, "pattern": "A0 (..) .. ..", "accept": ["07"]}
     frames = [{"send": f"A0 0{relay} 00 A{relay}", "hex": True} for relay in (1, 2)]
-    with answering({bytes.fromhex("A0 01 00 A1"): b"\xff" * 100_000}, length=4) as (path, received):
+    with answering({bytes.fromhex("A0 01 00 A1"): b"\xff" * 3000}, length=4) as (path, received):
         execute(relay_plan(tmp_path, path, identity=silent, off=frames, tries=1))
 
         assert received[1:] == [bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 02 00 A2")]
