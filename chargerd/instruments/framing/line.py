@@ -1,7 +1,8 @@
 """Line rows of a dialect file: any device that is asked, and answers, in lines of text of its own. Pure.
 
 A reply is described by a pattern that the whole line must fit: literal text with one of `{number}`, `{integer}`, `{boolean}`,
-`{word}` or `{text}` where the value stands, and `{skip}` for what does not matter. Numbers are as strict as in SCPI.
+`{word}` or `{text}` where the value stands, and `{skip}` for what does not matter. Numbers are as strict as in SCPI; words that
+a device says in place of one it has not are listed in `missing`.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from chargerd.instruments.framing.scpi_rows import reading
 from chargerd.instruments.framing.spoken import Command, Proof, Question, text_command
 
 BINARY = False
-QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values")
+QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values", "missing")
 COMMAND_KEYS: tuple[str, ...] = ("send", "decimals", "scale", "reply")
 
 _PLACEHOLDER = re.compile(r"\{([a-z]+)\}")
@@ -27,7 +28,9 @@ _PATTERNS = {
     "word": r"([A-Za-z][A-Za-z0-9_]{0,31})",
     "text": r"([\x20-\x7e]{1,72})",
 }
-_SKIP = r"[\x20-\x7e]{0,120}?"
+_EDGE = r"(?:(?<![A-Za-z0-9.,+-])|(?![A-Za-z0-9.,+-]))"
+_SKIP = _EDGE + r"[\x20-\x7e]{0,120}?" + _EDGE
+"""What is skipped begins and ends between words, so that no part of a number is skipped: `22,9` is not `22` and `,9`."""
 _HOLDS: dict[str, tuple[str, ...]] = {
     "number": ("number",),
     "integer": ("integer", "word"),
@@ -52,11 +55,16 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
         raise ValueError(f"reply {reply!r} cannot be; it must hold {wanted}")
     scale, values = _scale(fields), _values(fields, kind, held)
     parse = _sense(kind, scale, values)
+    missing = fields.get("missing", "").split()
+    if missing and kind != "number":
+        raise ValueError(f"missing {fields['missing']!r}: only a number can be missing; delete it")
 
     def read(text: str) -> object:
         match = pattern.fullmatch(text.strip(" \t\r\n"))
         if match is None:
             raise LinkGarbledError(f"not {reply!r}: {text[:40]!r}")
+        if match[1] in missing:
+            raise scpi.NoReadingError(f"the device has no reading ({match[1]})")
         return parse(match[1])
 
     proof = Proof(pattern.pattern, no=_no(values), scale=float(scale))

@@ -1,9 +1,10 @@
 """Sensors that the kernel shows as files (`file:///sys/bus/w1/devices/28-…`): one-wire, hwmon, IIO.
 
-The message is the name of a file below that folder, the reply is its content. The folder may be reached through links, as
-all of /sys is, but is looked up once, at opening; below it no link and no `..` is followed. A sensor that was unplugged has
-lost its folder: the link is closed, and whoever stands at the same path later is asked who it is. Nothing is ever written.
-A one-wire reading takes the 0.75 s of its conversion, and a dead bus may never answer: reading has a thread of its own.
+The message is the name of a file below that folder, the reply is its content, its lines joined by blanks. The folder may be
+reached through links, as all of /sys is, but is looked up once, at opening; below it no link and no `..` is followed. A sensor
+that was unplugged has lost its folder: the link is closed, and whoever stands at the same path later is asked who it is.
+Nothing is ever written. A one-wire reading takes the 0.75 s of its conversion, and a dead bus may never answer: reading has a
+thread of its own.
 """
 
 from __future__ import annotations
@@ -50,7 +51,7 @@ class FileLink(BlockingLink):
             _HANGING.discard(self._path)
         if len(content) > CONTENT_LENGTH_MAX:
             raise LinkGarbledError(f"{self.name}: {name} holds more than {CONTENT_LENGTH_MAX} bytes")
-        return content.rstrip(b"\r\n\0")
+        return b" ".join(content.splitlines())
 
     def _read(self, name: str) -> bytes:
         assert self._folder is not None
