@@ -10,18 +10,12 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileStep
-from chargerd.config.safety_time import (
-    KEEPER_S,
-    SERVICE_MANAGER_S,
-    AIR_m3_per_h_per_A,
-    OPENINGS_cm2_per_m3_per_h,
-    SafetyTime,
-    reaction,
-)
+from chargerd.config.safety_time import AIR_m3_per_h_per_A, OPENINGS_cm2_per_m3_per_h, SafetyTime, hang_s, reaction
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.program import Step
+from chargerd.core.trend import WINDOWS
 from chargerd.errors import Place
 from chargerd.units import words
 
@@ -67,14 +61,21 @@ class Fit:
         """Return the supply."""
         return self.bench.instruments[self.channel.source]
 
-    def instrument(self, quantity: str, kind: StepKind) -> InstrumentSpec | None:
-        """Return who measures that quantity in a step of that kind."""
+    def instrument(self, quantity: str, direction: int = 1) -> InstrumentSpec | None:
+        """Return who measures that quantity while the source (direction +1) or the load (-1) is on.
+
+        None also where resistors without a shunt set the current.
+        """
         name = {
             "voltage": self.channel.meter or self.channel.source,
             "temperature": self.channel.thermometer,
-            "current": self.channel.load if kind is StepKind.DISCHARGE else self.channel.source,
+            "current": self.channel.ammeter or (self.channel.load if direction < 0 else self.channel.source),
         }[quantity]
-        return self.bench.instruments[name] if name else None
+        return self.bench.instruments.get(name)
+
+    def carrier(self, direction: int) -> InstrumentSpec | None:
+        """Return what the current flows through: the source (+1) or the load (-1), None for a bank of resistors."""
+        return self.bench.instruments.get(self.channel.load if direction < 0 else self.channel.source)
 
     def absolute(self, values: Values, key: str) -> float | None:
         """Return a value of the profile for this cell, None when it is not there or a word."""
@@ -117,9 +118,9 @@ def effective_limits(fit: Fit) -> tuple[Limits, dict[str, Place]]:
 
 def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note what of one step the cell may not bear or the bench cannot do or see."""
-    if written.kind is StepKind.REST:
+    if not step.direction or (step.isolated and not fit.channel.switch):
         return
-    if written.kind is StepKind.DISCHARGE and not fit.channel.load:
+    if step.direction < 0 and not fit.channel.load:
         fit.faults.add(
             written.values.place,
             f"step {step.number}: a discharge needs a load, and channel {fit.channel.name} has none",
@@ -130,6 +131,8 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
     if step.voltage_V is not None:
         check_voltage(fit, written.values, "voltage", step.voltage_V, limits, places)
     for end in step.ends:
+        if end.kind in WINDOWS:
+            continue  # a difference, in which offsets cancel: judged by fit_kinds
         _check_end(fit, written, step, end.kind, end.value)
         if ENDS[end.kind].dimension in {"voltage", "temperature"}:
             _check_end_limit(fit, written, end.kind, end.value, limits, places)
@@ -138,7 +141,7 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
 def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     values, name = written.values, written.values.name_of("current")
     said = words(step.current_A, "current")
-    key = "charge_current" if step.kind in CHARGING else "discharge_current"
+    key = "charge_current" if step.direction > 0 else "discharge_current"
     limit_A = float(getattr(limits, LIMIT_ROWS[key][0]))
     at = values.at("current")
     if step.current_A > limit_A:
@@ -147,9 +150,8 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is above this cell's limit {words(limit_A, 'current')} ({short(places[key])})",
             f"write at most {words(limit_A, 'current')}",
         )
-    spec = fit.instrument("current", step.kind)
-    assert spec is not None, "a discharge without a load was refused before"
-    if spec.current_max_A is not None and step.current_A > spec.current_max_A:
+    spec = fit.carrier(step.direction)
+    if spec is not None and spec.current_max_A is not None and step.current_A > spec.current_max_A:
         fit.faults.add(
             at,
             f"{name}: {said} is more than {spec.name} can do ({words(spec.current_max_A, 'current')}, {short(spec.place)})",
@@ -162,13 +164,15 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is too much for the fuse {words(fuse_A, 'current')} ({short(fit.bench.places['fuse'])})",
             f"write less, or fit a fuse of {words(1.25 * step.current_A, 'current')} or a little more and write it there",
         )
-    _resolved(fit, at, name, step.current_A, spec, "current")
+    meter = fit.instrument("current", step.direction)
+    if meter is not None:
+        _resolved(fit, at, name, step.current_A, meter, "current")
 
 
 def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a charging voltage above the hard limit, too close under it, or above what this cell may see unattended."""
     at, name, said = values.at(key), values.name_of(key), words(voltage_V, "voltage")
-    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage", StepKind.CHARGE)
+    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage")
     room_V = RESOLVED * spec.uncertainty("voltage", voltage_V) if spec is not None else 0.0
     if voltage_V > limit_V:
         fit.faults.add(
@@ -219,12 +223,12 @@ def _check_end(fit: Fit, written: ProfileStep, step: Step, key: str, value: floa
     ends, quantity = written.ends, ENDS[key].dimension
     assert ends is not None
     if quantity in {"current", "voltage", "temperature"}:
-        spec = fit.instrument(quantity, step.kind)
-        if spec is None:
+        spec = fit.instrument(quantity, step.direction)
+        if spec is None and quantity == "temperature":
             fit.faults.add(
                 ends.at(key), f"{key}: channel {fit.channel.name} has no thermometer", "add one to the bench, or delete this end"
             )
-        elif quantity != "temperature":
+        elif spec is not None and quantity != "temperature":
             _resolved(fit, ends.at(key), key, value, spec, quantity)
     if key == "current_below" and value >= step.current_A:
         fit.faults.add(
@@ -246,7 +250,7 @@ def _check_end_limit(fit: Fit, written: ProfileStep, key: str, value: float, lim
     """An end at or beyond a hard limit would be a trip, never an end."""
     ends, dimension = written.ends, ENDS[key].dimension
     assert ends is not None
-    spec = fit.instrument(dimension, written.kind)
+    spec = fit.instrument(dimension)
     room = RESOLVED * spec.uncertainty(dimension, value) if spec is not None else 0.0
     limit_key = "temperature_max" if dimension == "temperature" else "voltage_min" if key == "voltage_below" else "voltage_max"
     name, side, _ = LIMIT_ROWS[limit_key]
@@ -268,7 +272,7 @@ def _two_decimals(value: float) -> float:
 def check_air(fit: Fit, steps: Iterable[Step]) -> None:
     """Note openings too small for the gas of the largest charge current: 0.05 m³/h of air for each ampere (IEC 62485-2)."""
     air = fit.bench.ventilation
-    largest_A = max((step.current_A for step in steps if step.kind in CHARGING), default=0.0)
+    largest_A = max((step.current_A for step in steps if step.direction > 0 and not step.isolated), default=0.0)
     needed_cm2 = OPENINGS_cm2_per_m3_per_h * AIR_m3_per_h_per_A * largest_A
     if not air.outdoors and air.openings_cm2 < needed_cm2:
         fit.faults.add(
@@ -281,7 +285,7 @@ def check_air(fit: Fit, steps: Iterable[Step]) -> None:
 
 def check_rise(fit: Fit, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a rise limit that the thermometer cannot see."""
-    spec = fit.instrument("temperature", StepKind.CHARGE)
+    spec = fit.instrument("temperature")
     if spec is not None:
         both_K = 2**0.5 * spec.uncertainty("temperature", 0.0)
         if limits.rise_max_K < RESOLVED * both_K:
@@ -311,7 +315,7 @@ def check_sampling(fit: Fit, written: ProfileStep, step: Step, time: SafetyTime,
             f"{what}: readings then switch off within {words(_two_digits(took), 'time')}, {limit}",
             remedy,
         )
-    guard_s, guard = max((KEEPER_S, "the keeper"), (SERVICE_MANAGER_S, "the service manager"))
+    guard_s, guard = hang_s(fit.bench, fit.channel)
     if not fit.profile.attended and guard_s > half_s:
         fit.faults.add(
             values.at("current"),
