@@ -98,7 +98,8 @@ class Unit:
         number = float(value)
         if not isfinite(number) or abs(number / entry.step) > 0x7FFF_FFFF:
             return NOBODY
-        return round(number / entry.step)
+        steps = round(number / entry.step)
+        return steps if entry.is_signed else max(steps, 0)  # an unsigned register cannot show less than nothing
 
     def write(self, table: str, address: int, words: Sequence[int], now_s: float) -> None:
         """Write words from an address on: all of them, or none when one is refused by its number.

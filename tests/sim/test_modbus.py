@@ -161,6 +161,13 @@ def test_a_negative_current_is_a_signed_register() -> None:
     assert int(ask(peer, "01 03 00 14 00 01")[-5:].replace(" ", ""), 16) == pytest.approx(0xFF38, abs=2)  # -200
 
 
+def test_an_unsigned_register_never_shows_less_than_nothing() -> None:
+    _, peer = bench()
+    peer.faults.arm(forever("offset", quantity="voltage_V", by=-5.0))
+
+    assert ask(peer, "01 03 00 13 00 01") == "01 03 02 00 00"
+
+
 def test_a_protection_that_acted_is_a_number_until_it_is_cleared() -> None:
     world, peer = bench()
     panel: Any = world.panels["module0"]
