@@ -54,6 +54,7 @@ CASES = [
     Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
     Case("scpi-meter-resistance", "scpi-meter", "meter"),
     Case("modbus-supply", "modbus-supply", "supply"),
+    Case("modbus-relay", "modbus-relay", "relay", output="1", panels=3),
 ]
 TRANSPORTS = ("memory", "tcp", "serial", "visa")
 MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")

@@ -22,10 +22,12 @@ from typing import Any
 import pytest
 
 from chargerd.config.bench import InstrumentSpec
+from chargerd.config.bench_parts import ContactSpec
 from chargerd.daemon import off
 from chargerd.instruments.connection import Connection
 from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.offplan import off_plan
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Source
 from chargerd.sim.faults import forever, once
 from chargerd.sim.fixtures import make_cell
@@ -437,6 +439,34 @@ def test_an_identity_in_ascii_registers_is_compared_without_its_padding() -> Non
     assert exchange_of(row).names(bytes.fromhex("03 08") + b"SD1,2\0\0\0")
     assert exchange_of(row).names_another(bytes.fromhex("03 08") + b"SD1,3\0\0\0")
     assert not exchange_of(row).names_another(bytes.fromhex("03 08") + b"SD")  # half an answer
+
+
+# --- the simulated relay boards, by the plans of their drivers --------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("dialect", "behaviour", "scheme", "number"),
+    [
+        ("modbus-relay", "modbus-relay", "modbus-rtu", 1), ("modbus-relay", "modbus-relay-tcp", "modbus-tcp", 1),
+        ("relay-bytes", "frame-relays", "serial-bytes", 2), ("line-relays", "line-relays", "serial", 2), ("scpi-relays", "scpi-relays", "tcp", 2),
+    ],
+)  # fmt: skip
+def test_a_relay_is_opened_and_no_other_of_its_board(tmp_path: Path, dialect: str, behaviour: str, scheme: str, number: int) -> None:
+    world = World(seed=3, keeps_log=True)
+    panels = [world.add_panel("relay", f"relay{place}", world.add_node(f"node{place}", None)) for place in (1, 2, 3)]
+    for panel in panels:
+        panel.set("closed", value=True, now_s=0.0)
+    on_pty = not scheme.endswith("tcp")
+    with served(world.add_peer("board", behaviour, panels), on_pty=on_pty) as board:
+        address = f"{scheme}://{board.path}" if on_pty else f"{scheme}://127.0.0.1:{board.port}"
+        made = load_dialect(dialect, output=str(number))
+        identity = board.peer.listener.identity or "5A 01"  # the board of frames has no name, but the shape of its replies
+        spec = InstrumentSpec("relay", address, dialect, identity, None, None, {}, {}, 0.3, output=str(number), contact=ContactSpec("open"))
+        connection = Connection("relay", address + ("?unit=1" if "modbus" in scheme else ""), identity, asked_by=made.questions["identity"])
+        code, said = execute(plan_of(tmp_path, Switch(spec, made, connection)))  # type: ignore[arg-type]  # reason: any instrument
+
+        assert code == 0, said
+        assert board.do(lambda _: [bool(panel.get("closed")) for panel in panels]) == [True, False, True]
 
 
 # --- replies against what the drivers read out of them -----------------------------------------------------------------------
