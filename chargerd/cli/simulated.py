@@ -37,6 +37,8 @@ BEHAVIOURS: dict[str, str] = {
     "line-sensor": "line-sensor",
     "line-sensor-printing": "line-sensor-prints",
     "line-relays": "line-relays",
+    "modbus-supply": "modbus-supply",
+    "modbus-relay": "modbus-relay",
     "relay-bytes": "frame-relays",
     "relay-pins": "pin-relays",
     "relay-pins-mirror": "pin-relays",
@@ -144,7 +146,7 @@ def behaviour_of(spec: InstrumentSpec) -> str:
     behaviour = BEHAVIOURS.get(spec.dialect)
     if behaviour is None:
         raise UsageError(f"{spec.place}: no simulated instrument speaks {spec.dialect!r}; known: {', '.join(BEHAVIOURS)}")
-    return behaviour
+    return f"{behaviour}-tcp" if place_of(spec.address).startswith("modbus-tcp:") else behaviour
 
 
 def wires_of_bench(bench: BenchFile, channels: list[str]) -> dict[str, Wire]:
