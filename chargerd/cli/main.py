@@ -18,6 +18,7 @@ from chargerd.errors import ChargerdError, Exit, FileFaultsError
 VERBS: dict[str, str] = {
     "demo": "the whole job on a simulated bench: forms three cells, trips one run on purpose, prints verdicts",
     "init": "ask questions and write bench, cell and profile files for your own bench",
+    "commission": "prove a bench step by step with no cell on it, and sign the record",
     "check": "check files alone and together, and say what is not active on this bench",
     "schema": "print the JSON Schema of a kind of file",
     "rehearse": "run a profile on a simulated cell: how long, charge, energy, gas, heat, what ends each step",
@@ -31,6 +32,7 @@ VERBS: dict[str, str] = {
     "runs": "list the runs of a data folder",
     "report": "the verdict of finished runs, side by side when there are several",
     "replay": "prove that a run's record reproduces its decisions",
+    "dialect": "list, write or prove how an instrument is spoken to",
     "simulate": "serve the instruments of a bench file, simulated, for anything else to talk to",
 }
 """Every verb with its line of help; the README's table is compared with this one by a test."""

@@ -105,11 +105,25 @@ class Bit:
 
 
 @dataclass(frozen=True, slots=True)
+class Example:
+    """One exchange as the instrument's manual prints it: what is sent, what comes back, what it means (of a set: the value).
+
+    `sent` and `reply` are text, or bytes in hexadecimal where the framing is binary; empty: the manual does not say.
+    """
+
+    sent: str
+    reply: str = ""
+    means: str = ""
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Dialect:
     """A whole dialect.
 
     `mode`: words a load must answer to be in constant current. `compound`: several questions at once. `needs`: which of
-    `output` and `input` the bench file must say. `lacks`: what the instrument does not have (`MAY_LACK`).
+    `output` and `input` the bench file must say. `lacks`: what the instrument does not have (`MAY_LACK`). `examples`: wire
+    pairs by the name of a command, or of a question with a question mark; checked by `chargerd dialect test`.
     """
 
     name: str
@@ -127,6 +141,7 @@ class Dialect:
     mode: tuple[str, ...] = ()
     needs: frozenset[str] = frozenset()
     lacks: frozenset[str] = frozenset()
+    examples: Mapping[str, Example] = field(default_factory=dict)
 
     def has_status(self, name: str, registers: Mapping[str, int]) -> bool:
         """Tell whether that condition holds in these registers."""

@@ -25,6 +25,7 @@ from chargerd.instruments.dialect import (
     VOLTAGE_LACKED_BY,
     Bit,
     Dialect,
+    Example,
     dialect_names,
 )
 from chargerd.instruments.framing import bytes as byte_rows
@@ -38,6 +39,7 @@ class Framing(Protocol):
 
     QUESTION_KEYS: tuple[str, ...]
     COMMAND_KEYS: tuple[str, ...]
+    BINARY: bool
 
     def question(self, name: str, fields: Mapping[str, str], kind: str) -> Question:
         """Return the question of one row. Raises ValueError."""
@@ -56,6 +58,7 @@ _KEYS = frozenset(
     {
         "dialect", "based_on", "about", "role", "framing", "published", "verified_on_hardware", "settle", "power_on", "compound",
         "questions", "commands", "status", "mode", "power_on_safe", "select", "lacks",
+        "examples",
     }
 )  # fmt: skip
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
@@ -124,7 +127,7 @@ def _merged(name: str, beside: Path | None, faults: Faults, seen: tuple[str, ...
     if base is None:
         return None
     entries = dict(base.entries) | root.entries
-    for key in ("questions", "commands"):
+    for key in ("questions", "commands", "examples"):
         if key in base.entries and key in root.entries:
             ours, theirs = root.entries[key][1], base.entries[key][1]
             if isinstance(ours, MarkedMap) and isinstance(theirs, MarkedMap):
@@ -170,6 +173,7 @@ def _build(name: str, root: MarkedMap, faults: Faults, said: Mapping[str, str]) 
         _words(root, "mode", faults),
         frozenset(reader.needs),
         lacks,
+        {key: _example(key, node, reader) for key, node in _entries(root, "examples", faults, needed=False)},
     )
 
 
@@ -279,6 +283,19 @@ def _command(key: str, node: Node, reader: _Reader) -> Command:
         _note(node.place, f"commands.{key}", wrong, reader.faults)
         return Command(key, "", "", lambda _value: b"")
     return scpi_rows.command_with_select(row, reader.select) if reader.select else row
+
+
+def _example(key: str, node: Node, reader: _Reader) -> Example:
+    fields = _fields(key, node, ("sent", "reply", "means", "value"), reader.faults)
+    if key.removesuffix("?") not in QUESTIONS and key not in COMMANDS:
+        remedy = "take the name of a command, or of a question with a question mark, such as voltage?"
+        reader.faults.add(node.place, f"examples.{key}: no such question or command", remedy)
+    value = fields.get("value")
+    if value is not None and not re.fullmatch(r"[0-9]+(\.[0-9]+)?", value):
+        reader.faults.add(node.place, f"examples.{key}: value {value!r} is no number", "write it in V, A or s, without unit")
+        value = None
+    sent, reply = (reader.filled(fields.get(name, "")) for name in ("sent", "reply"))
+    return Example(sent, reply, fields.get("means", ""), None if value is None else float(value))
 
 
 def _bit(key: str, node: Node, questions: Mapping[str, Question], faults: Faults) -> Bit:

@@ -64,3 +64,13 @@ def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:
             raise BenchError(
                 (f"{spec.place}: {spec.name} has no over-{quantity} protection of its own; write protects: [{left}]",)
             )
+
+
+def lone(spec: InstrumentSpec, beside: Path | None) -> Instrument:
+    """Make one instrument by itself, in its dialect's role, over a link of its own. Nothing is sent yet. Raises BenchError."""
+    dialect = load_dialect(spec.dialect, beside, output=spec.output, input=spec.input)
+    _check_fits(spec, dialect)
+    connection = Connection(
+        spec.name, spec.address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"]
+    )
+    return ROLE_CLASSES[dialect.role](spec, dialect, connection)

@@ -46,8 +46,13 @@ CASES = [
     Case("scpi-load", "scpi-load", "load"),
     Case("scpi-load", "scpi-load-keeps-input", "load"),
     Case("scpi-load-compound", "scpi-load", "load"),
+    Case("scpi-supply-suffix", "scpi-supply-suffix", "supply", output="2", panels=3),
+    Case("scpi-supply-channel-list", "scpi-supply-channel-list", "supply", output="2", panels=3),
+    Case("scpi-supply-select", "scpi-supply-select", "supply", output="2", panels=3),
     Case("scpi-meter", "scpi-meter", "meter"),
     Case("scpi-thermometer", "scpi-thermometer", "thermometer"),
+    Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
+    Case("scpi-meter-resistance", "scpi-meter", "meter"),
 ]
 TRANSPORTS = ("memory", "tcp", "serial", "visa")
 
@@ -64,8 +69,8 @@ def spec_of(case: Case, address: str, identity: str) -> InstrumentSpec:
 def peer_of(case: Case) -> Peer:
     """The simulated instrument, with nothing connected."""
     world = World(seed=7, keeps_log=True)
-    node = world.add_node("terminals", None)
-    panels = [world.add_panel(case.panel, f"panel{number}", node) for number in range(case.panels)]
+    nodes = [world.add_node(f"terminals{number}", None) for number in range(case.panels)]
+    panels = [world.add_panel(case.panel, f"panel{number}", node) for number, node in enumerate(nodes)]
     return world.add_peer("thing", case.behaviour, panels)
 
 

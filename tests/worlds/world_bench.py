@@ -298,7 +298,7 @@ async def _drive(
         world.advance_to(loop.time())
         looks.append(
             Look(loop.time(), engine.state, done.demand.energise != "none",
-                 world.panels["supply"].conducts, world.panels["load"].conducts)
+                 world.panels["supply"].conducts, "load" in world.panels and world.panels["load"].conducts)
         )  # fmt: skip
         if after_pass is not None:
             after_pass(stage, done)

@@ -17,6 +17,7 @@ from chargerd.instruments.framing.scpi import ErrorEntry
 from chargerd.instruments.framing.spoken import Command, Question
 
 _VALUE_KEYS = ("check", "order", "sign", "scale")
+BINARY = True
 QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "values", "bit", *_VALUE_KEYS)
 COMMAND_KEYS: tuple[str, ...] = ("send", "reply", *_VALUE_KEYS)
 

@@ -16,6 +16,7 @@ from chargerd.instruments.framing import scpi
 from chargerd.instruments.framing.scpi_rows import reading
 from chargerd.instruments.framing.spoken import Command, Question, text_command
 
+BINARY = False
 QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values", "missing")
 COMMAND_KEYS: tuple[str, ...] = ("send", "decimals", "scale", "reply")
 

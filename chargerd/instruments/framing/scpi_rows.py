@@ -9,6 +9,7 @@ from chargerd.errors import LinkGarbledError
 from chargerd.instruments.framing import scpi
 from chargerd.instruments.framing.spoken import Command, Question, text_command
 
+BINARY = False
 QUESTION_KEYS: tuple[str, ...] = ("ask", "reply")
 COMMAND_KEYS: tuple[str, ...] = ("send", "decimals")
 

@@ -1,6 +1,7 @@
 """What every framing makes of a dialect's rows: questions and commands as bytes, and the sense of the bytes that come back.
 
-A framing is a module of this package, pure, with `QUESTION_KEYS` and `COMMAND_KEYS` (what a row may hold) and two functions,
+A framing is a module of this package, pure, with `QUESTION_KEYS` and `COMMAND_KEYS` (what a row may hold), `BINARY` (whether
+its bytes are shown in hexadecimal) and two functions,
 `question(name, fields, kind)` and `command(name, fields, carries_number=…)`, which raise ValueError with what is wrong in a row.
 """
 
