@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
+from chargerd.config.inputs import inputs_of, zeros_of
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
 from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD, TOP_WORD
@@ -26,7 +28,6 @@ from chargerd.core.program import (
     StepKind,
     resolve_rungs,
 )
-from chargerd.core.reading import ChannelInputs
 from chargerd.errors import BenchError, Place, ProfileError
 
 OVP_ABOVE_V = 0.100
@@ -138,12 +139,13 @@ def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
     return Plan(
         program=program,
         limits=limits,
-        inputs=ChannelInputs(channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient),
+        inputs=inputs_of(channel, fit.bench),
         rated_Ah=fit.cell.rated_Ah,
         gassing=fit.cell.gassing,
         resolves=Resolves(_resolves(meter, "voltage"), _resolves(source, "current"), _resolves(thermometer, "temperature")),
         ovp_V=_ovp_V(program, limits, source),
         ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
+        zeros=zeros_of(channel, fit.bench),
     )
 
 
@@ -209,6 +211,4 @@ def _check_times(fit: Fit, plan: Plan) -> int:
 
 
 def _with_missed(plan: Plan, missed_max: int) -> Plan:
-    return Plan(
-        plan.program, plan.limits, plan.inputs, plan.rated_Ah, plan.gassing, plan.resolves, plan.ovp_V, plan.ocp_A, missed_max
-    )
+    return replace(plan, missed_max=missed_max)

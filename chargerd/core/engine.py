@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from chargerd.core.account import ACTIVITY, Account, derive
 from chargerd.core.bounds import RESTING, step_bounds
+from chargerd.core.causes import NOT_VERIFIED
 from chargerd.core.contact import BROKE_OFF, broke_off
 from chargerd.core.demand import Activity, Demand, Energise, off_demand
 from chargerd.core.ends import StepView, judge_ends
@@ -35,6 +36,7 @@ from chargerd.core.observation import Observation, Observer
 from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, ENERGISING, Step, StepKind
 from chargerd.core.reading import Reading
+from chargerd.core.relay import rests_connected
 from chargerd.core.states import OVER, State, next_state
 from chargerd.core.walk import Walk
 
@@ -54,13 +56,9 @@ class Engine:
         self.plan = plan
         self._observer = Observer(plan.inputs)
         self._protection = Protection(
-            plan.limits,
-            has_thermometer=bool(plan.inputs.thermometer),
-            missed_max=plan.missed_max,
-            current_u_A=plan.resolves.current_A,
-            ovp_V=plan.ovp_V,
-            ocp_A=plan.ocp_A,
-        )
+            plan.limits, has_thermometer=bool(plan.inputs.thermometer), missed_max=plan.missed_max,
+            current_u_A=plan.resolves.current_A, ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, zeros=plan.zeros,
+        )  # fmt: skip
         self._account = Account(plan)
         self._set_memory(Memory(zero_source_A=plan.inputs.zero_source_A, zero_load_A=plan.inputs.zero_load_A))
         self.derived = derive(self.memory, self.step, None)
@@ -102,7 +100,7 @@ class Engine:
         running = m.state == State.RUNNING
         period_s = self.step.sample_every_s if running else WATCH_EVERY_S
         age_max_s = self.plan.missed_max * period_s + LEASE_EXTRA_S
-        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A)
+        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A, m.zero_ammeter_A)
         m.elapsed_s = now_s
         m.last_reading_s = now_s
         events: list[Event] = []
@@ -165,12 +163,15 @@ class Engine:
         step = self.step
         every_s = step.sample_every_s
         if step.kind is StepKind.REST:
-            return off_demand(Activity.REST, every_s)
+            return off_demand(Activity.REST, every_s, connected=rests_connected(self.plan.inputs, step, m))
         if m.opening.open_s is not None:
-            return off_demand(Activity.INTERRUPTION, every_s)
+            return off_demand(Activity.INTERRUPTION, every_s, connected=True)
         valid_until_s = self._valid_until_s()
-        if m.elapsed_s > valid_until_s or (m.missing and not m.live):
-            return off_demand(Activity.REST, every_s)
+        lapsed = m.elapsed_s > valid_until_s
+        if lapsed or (m.missing and not m.live):
+            return off_demand(Activity.REST, every_s, connected=m.connected and not lapsed)
+        if self.plan.inputs.switch and not m.connected:
+            return off_demand(Activity.REST, every_s, connected=True)  # first the relay, then a reading through it
         charging = step.kind in CHARGING
         return Demand(
             energise=Energise.SOURCE if charging else Energise.LOAD,
@@ -181,6 +182,7 @@ class Engine:
             current_set_A=step.current_A,
             ovp_V=self.plan.ovp_V,
             ocp_A=self.plan.ocp_A,
+            connected=True,
         )
 
     def deadline_s(self) -> float:
@@ -228,7 +230,8 @@ class Engine:
 
     def _note_missing(self, seen: Observation, events: list[Event]) -> None:
         m = self.memory
-        missing = missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer))
+        inputs = self.plan.inputs
+        missing = missing_inputs(seen, has_thermometer=bool(inputs.thermometer), has_relay=bool(inputs.switch))
         if not missing:
             m.last_good_s = seen.elapsed_s
             if m.missing:
@@ -251,7 +254,8 @@ class Engine:
         if live and view.ir_free_V is not None:
             gassing = self.plan.gassing
             gas_A = tafel_current_A(gassing, view.ir_free_V, threshold_V(gassing, seen.temperature_degC))
-        return self._protection.judge(seen, self._bounds if running else RESTING, live=live, watched=watched, gas_A=gas_A)
+        bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
+        return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, connected=connected)
 
     def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
         """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
@@ -341,8 +345,9 @@ class Engine:
     def _observe_switch(self, record: Observed, events: list[Event]) -> None:
         m = self.memory
         if not record.verified:
-            cause = "off-not-verified" if record.what == "off" else "on-not-verified"
-            self._trip(Trip(cause, None, None, f"{record.instrument}: {record.text}"), events)
+            self._trip(Trip(NOT_VERIFIED[record.what], None, None, f"{record.instrument}: {record.text}"), events)
+        elif record.what in ("closed", "open"):
+            m.connected = record.what == "closed"
         elif record.what == "on":
             m.live = m.state == State.RUNNING
         elif self.demand().energise is Energise.NONE:
@@ -350,8 +355,8 @@ class Engine:
 
     def _checked(self, record: CheckPassed, now_s: float, events: list[Event]) -> None:
         m = self.memory
-        m.zero_source_A = record.zero_source_A
-        m.zero_load_A = record.zero_load_A
+        m.zero_source_A, m.zero_load_A, m.zero_ammeter_A = record.zero_source_A, record.zero_load_A, record.zero_ammeter_A
+        m.connected = False  # CHECKING ends with the relay proven open
         if not m.begun:
             m.begun = True
             self._walk.begin(m.tally.charge_in_Ah, m.tally.charge_out_Ah)
@@ -382,6 +387,7 @@ class Engine:
     def _gap(self, record: Gap, now_s: float, events: list[Event]) -> None:
         """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
         m = self.memory
+        m.connected = False
         if m.state == State.RUNNING:
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
             if m.gas.flag:

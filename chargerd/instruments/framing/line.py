@@ -14,7 +14,7 @@ from decimal import Decimal, InvalidOperation
 from chargerd.errors import LinkGarbledError
 from chargerd.instruments.framing import scpi
 from chargerd.instruments.framing.scpi_rows import reading
-from chargerd.instruments.framing.spoken import Command, Question, text_command
+from chargerd.instruments.framing.spoken import Command, Proof, Question, text_command
 
 BINARY = False
 QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values", "missing")
@@ -53,7 +53,8 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
     if held is None or held not in _HOLDS[kind]:
         wanted = " or ".join(f"{{{word}}}" for word in _HOLDS[kind])
         raise ValueError(f"reply {reply!r} cannot be; it must hold {wanted}")
-    parse = _sense(kind, _scale(fields), _values(fields, kind, held))
+    scale, values = _scale(fields), _values(fields, kind, held)
+    parse = _sense(kind, scale, values)
     missing = fields.get("missing", "").split()
     if missing and kind != "number":
         raise ValueError(f"missing {fields['missing']!r}: only a number can be missing; delete it")
@@ -66,7 +67,16 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
             raise scpi.NoReadingError(f"the device has no reading ({match[1]})")
         return parse(match[1])
 
-    return Question(name, ask, ask or f"(listening for {reply})", ask.encode("ascii"), reading(read))
+    proof = Proof(pattern.pattern, no=_no(values), scale=float(scale))
+    return Question(name, ask, ask or f"(listening for {reply})", ask.encode("ascii"), reading(read), proof)
+
+
+def _no(values: Mapping[str, int]) -> tuple[str, ...]:
+    """Return the words of a reply that mean no, in the spellings that are accepted."""
+    if not values:
+        return "0", "OFF", "off", "Off"
+    words = [word for word, number in values.items() if number == 0]
+    return tuple(dict.fromkeys(spelt for word in words for spelt in (word, word.lower(), word.capitalize())))
 
 
 def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Command:
@@ -79,6 +89,7 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     if carries != carries_number or carries != ("decimals" in fields) or not re.fullmatch("[0-6]", decimals):
         raise ValueError("a set-point, and nothing else, carries {value} and decimals 0 to 6")
     acknowledge: Callable[[bytes], object] | None = None
+    proof = Proof()
     if "reply" in fields:
         wanted, held = _pattern(fields["reply"])
         if held is not None:
@@ -89,8 +100,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
                 raise LinkGarbledError(f"not {fields['reply']!r}: {text[:40]!r}")
             return None
 
-        acknowledge = reading(check)
-    return text_command(name, send, send, int(decimals), acknowledge, _scale(fields))
+        acknowledge, proof = reading(check), Proof(wanted.pattern)
+    return text_command(name, send, send, int(decimals), acknowledge, _scale(fields), proof)
 
 
 def _pattern(reply: str) -> tuple[re.Pattern[str], str | None]:

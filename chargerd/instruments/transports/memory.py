@@ -155,12 +155,18 @@ class _Ear:
             self._link.received(piece, at_s)
 
 
-async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
-    """Connect to the peer of that name. Raises LinkClosedError when there is none, or it refuses the connection."""
-    del deadline_s, in_flight
+def peer_at(address: Address) -> Peer:
+    """Return the peer of that name. Raises LinkClosedError when there is none."""
     peer = PEERS.get(address.target)
     if peer is None:
         raise LinkClosedError(f"{address.text}: cannot connect: nobody of that name in this process")
+    return peer
+
+
+async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
+    """Connect to the peer of that name. Raises LinkClosedError when there is none, or it refuses the connection."""
+    del deadline_s, in_flight
+    peer = peer_at(address)
     if address.has("listen"):
         link = ListeningLink(address.text, address.terminator, address.send_terminator)
         _Ear(peer, link)

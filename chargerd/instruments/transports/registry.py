@@ -18,6 +18,9 @@ TRANSPORTS: dict[str, str] = {
     "memory": "chargerd.instruments.transports.memory:open_link",
     "serial": "chargerd.instruments.transports.serial_line:open_link",
     "serial-bytes": "chargerd.instruments.transports.serial_bytes:open_link",
+    "modbus-rtu": "chargerd.instruments.transports.modbus_rtu:open_link",
+    "modbus-tcp": "chargerd.instruments.transports.modbus_tcp:open_link",
+    "modbus-memory": "chargerd.instruments.transports.modbus_memory:open_link",
     "file": "chargerd.instruments.transports.files:open_link",
     "gpio": "chargerd.instruments.transports.gpio:open_link",
     "visa": "chargerd.instruments.transports.visa:open_link",
@@ -40,10 +43,15 @@ OPTIONS: dict[str, tuple[str, ...] | re.Pattern[str]] = {
     "library": re.compile(r".+"),
     "active_low": _NUMBERS,
     "pull": ("up", "down"),
+    "unit": re.compile(r"[1-9]|[1-9][0-9]|1[0-9]{2}|2[0-3][0-9]|24[0-7]|255"),
 }
 """What an address may say after its `?`: the words it can be, or a pattern."""
 
-_EXAMPLES = {"baud": "a whole number, such as 9600", "active_low": "line numbers, such as 17,27, or all"}
+_EXAMPLES = {
+    "baud": "a whole number, such as 9600",
+    "active_low": "line numbers, such as 17,27, or all",
+    "unit": "1 to 247, as set at the instrument",
+}
 _PORT = frozenset({"baud", "parity", "bits", "stop", "flow"})
 _LINES = frozenset({"eol", "send_eol"})
 
@@ -52,6 +60,9 @@ SCHEME_OPTIONS: dict[str, frozenset[str]] = {
     "memory": _LINES | {"listen"},
     "serial": _LINES | _PORT | {"listen", "echo"},
     "serial-bytes": _PORT,
+    "modbus-rtu": frozenset({"baud", "parity", "stop", "unit"}),
+    "modbus-tcp": frozenset({"unit"}),
+    "modbus-memory": frozenset({"unit"}),
     "file": frozenset(),
     "gpio": frozenset({"active_low", "pull"}),
     "visa": _LINES | _PORT | {"library"},
@@ -75,7 +86,8 @@ def parse_address(text: str) -> Address:
 
     `tcp://192.168.1.20:5025` · `TCPIP::192.168.1.20::5025::SOCKET` (the same) · `serial:///dev/ttyUSB0?baud=9600&eol=lf` ·
     `visa://USB0::…::INSTR` or the bare resource name, `visa+py://…` to name the VISA library, or
-    `visa://…?library=file.yaml@sim` · `serial-bytes:///dev/ttyUSB1` · `file:///sys/bus/w1/devices/28-…` ·
+    `visa://…?library=file.yaml@sim` · `serial-bytes:///dev/ttyUSB1` ·
+    `modbus-rtu:///dev/ttyUSB0?baud=9600&unit=1` · `modbus-tcp://192.168.1.30:502?unit=1` · `file:///sys/bus/w1/devices/28-…` ·
     `gpio:///dev/gpiochip0` · `memory://name` · `trace+tcp://…?log=wire.log` to write down every byte.
 
     Raises:
@@ -114,12 +126,17 @@ def _checked(address: Address) -> Address:
         _check_option(address, key, value)
     if address.has("echo") and address.has("listen"):
         raise _wrong(address.text, "a device that prints unasked (listen=yes) repeats nothing; delete echo=yes")
-    if address.scheme in ("serial", "serial-bytes", "file", "gpio") and not address.target.startswith("/"):
+    if address.scheme in ("serial", "serial-bytes", "modbus-rtu", "file", "gpio") and not address.target.startswith("/"):
         raise _wrong(address.text, f"write the whole path, {address.scheme}:///… with three strokes")
-    if address.scheme == "tcp":
+    if address.scheme.startswith("modbus-") and "unit" not in address.options:
+        raise _wrong(address.text, "say which unit, such as ?unit=1; it is set at the instrument")
+    if address.options.get("unit") == "255" and address.scheme != "modbus-tcp":
+        raise _wrong(address.text, f"unit is {_EXAMPLES['unit']}")
+    if address.scheme in ("tcp", "modbus-tcp"):
         port = _TCP.fullmatch(address.target)
         if port is None or not 0 < int(port[1]) < 65536:
-            raise _wrong(address.text, "write tcp://host:port, such as tcp://192.168.1.20:5025")
+            example = {"tcp": "5025", "modbus-tcp": "502?unit=1"}[address.scheme]
+            raise _wrong(address.text, f"write {address.scheme}://host:port, such as {address.scheme}://192.168.1.20:{example}")
     if address.scheme == "visa" and "library" not in address.options:
         socket = _VISA_SOCKET.fullmatch(address.target)
         if socket is not None:

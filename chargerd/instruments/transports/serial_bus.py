@@ -32,6 +32,8 @@ class Bus:
         self.users = 0
         self.is_failed = False
         self.is_listened_to = False
+        self.heard_s = 0.0
+        """When something last was on the line, on the monotonic clock, for protocols that keep frames apart by silence."""
         self.path = address.target
         self.device = device_of(address.target)
         self.settings = Settings.of(address.options)

@@ -91,7 +91,7 @@ class TcpLink(asyncio.Protocol):
         await self._take_turn(deadline_s, urgent=urgent)
         try:
             transport = self._usable()
-            transport.write(message + self._send_terminator)
+            transport.write(self._framed(message))
             if transport.get_write_buffer_size():
                 self._questions, self._replies = (), []
                 await self._wait(deadline_s)
@@ -124,7 +124,13 @@ class TcpLink(asyncio.Protocol):
             return
         assert self._transport is not None
         self._due_s = self._loop.time() + self._deadline_s
-        self._transport.write(self._questions[len(self._replies)] + self._send_terminator)
+        self._transport.write(self._framed(self._questions[len(self._replies)]))
+
+    def _framed(self, message: bytes) -> bytes:
+        return message + self._send_terminator
+
+    def _shown(self, message: bytes) -> str:
+        return message.decode("ascii", "replace")
 
     async def _wait(self, deadline_s: float) -> None:
         """Wait until all is answered, or taken; whatever else happens ends the link."""
@@ -149,8 +155,7 @@ class TcpLink(asyncio.Protocol):
             self._timer = self._loop.call_at(self._due_s, self._look_at_the_clock)
             return
         question = self._questions[len(self._replies)] if self._questions else b"what is sent"
-        text = question.decode("ascii", "replace")
-        self._fail(LinkTimeoutError(f"{self._name}: no reply to {text} within {self._deadline_s:g} s"))
+        self._fail(LinkTimeoutError(f"{self._name}: no reply to {self._shown(question)} within {self._deadline_s:g} s"))
 
     def _settle(self) -> None:
         if self._waiter is not None and not self._waiter.done():
@@ -214,17 +219,22 @@ async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight 
         LinkTimeoutError: no connection within `deadline_s` seconds.
     """
     del in_flight
-    host, _, port = address.target.rpartition(":")
-    loop = asyncio.get_running_loop()
-    link: TcpLink | ListeningLink = TcpLink(address, loop)
     if address.has("listen"):
-        link = ListeningLink(address.text, address.terminator, address.send_terminator)
-    protocol = _Ear(link) if isinstance(link, ListeningLink) else link
+        ear = ListeningLink(address.text, address.terminator, address.send_terminator)
+        await connect(_Ear(ear), address, deadline_s)
+        return ear
+    link = TcpLink(address, asyncio.get_running_loop())
+    await connect(link, address, deadline_s)
+    return link
+
+
+async def connect(protocol: asyncio.Protocol, address: Address, deadline_s: float) -> None:
+    """Connect a protocol to `host:port`. Raises as `open_link`."""
+    host, _, port = address.target.rpartition(":")
     try:
         async with asyncio.timeout(deadline_s):
-            await loop.create_connection(lambda: protocol, host.strip("[]"), int(port))
+            await asyncio.get_running_loop().create_connection(lambda: protocol, host.strip("[]"), int(port))
     except TimeoutError:
         raise LinkTimeoutError(f"{address.text}: no connection within {deadline_s:g} s") from None
     except OSError as fault:
         raise LinkClosedError(f"{address.text}: cannot connect: {fault.strerror or fault}") from None
-    return link
