@@ -21,7 +21,8 @@ from chargerd.config.safety_time import (
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.program import Step
+from chargerd.core.trend import WINDOWS
 from chargerd.errors import Place
 from chargerd.units import words
 
@@ -67,12 +68,12 @@ class Fit:
         """Return the supply."""
         return self.bench.instruments[self.channel.source]
 
-    def instrument(self, quantity: str, kind: StepKind) -> InstrumentSpec | None:
-        """Return who measures that quantity in a step of that kind."""
+    def instrument(self, quantity: str, direction: int = 1) -> InstrumentSpec | None:
+        """Return who measures that quantity while the source (direction +1) or the load (-1) is on."""
         name = {
             "voltage": self.channel.meter or self.channel.source,
             "temperature": self.channel.thermometer,
-            "current": self.channel.load if kind is StepKind.DISCHARGE else self.channel.source,
+            "current": self.channel.load if direction < 0 else self.channel.source,
         }[quantity]
         return self.bench.instruments[name] if name else None
 
@@ -117,9 +118,9 @@ def effective_limits(fit: Fit) -> tuple[Limits, dict[str, Place]]:
 
 def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note what of one step the cell may not bear or the bench cannot do or see."""
-    if written.kind is StepKind.REST:
+    if not step.direction or (step.isolated and not fit.channel.switch):
         return
-    if written.kind is StepKind.DISCHARGE and not fit.channel.load:
+    if step.direction < 0 and not fit.channel.load:
         fit.faults.add(
             written.values.place,
             f"step {step.number}: a discharge needs a load, and channel {fit.channel.name} has none",
@@ -130,6 +131,8 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
     if step.voltage_V is not None:
         check_voltage(fit, written.values, "voltage", step.voltage_V, limits, places)
     for end in step.ends:
+        if end.kind in WINDOWS:
+            continue  # a difference, in which offsets cancel: judged by fit_kinds
         _check_end(fit, written, step, end.kind, end.value)
         if ENDS[end.kind].dimension in {"voltage", "temperature"}:
             _check_end_limit(fit, written, end.kind, end.value, limits, places)
@@ -138,7 +141,7 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
 def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     values, name = written.values, written.values.name_of("current")
     said = words(step.current_A, "current")
-    key = "charge_current" if step.kind in CHARGING else "discharge_current"
+    key = "charge_current" if step.direction > 0 else "discharge_current"
     limit_A = float(getattr(limits, LIMIT_ROWS[key][0]))
     at = values.at("current")
     if step.current_A > limit_A:
@@ -147,7 +150,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is above this cell's limit {words(limit_A, 'current')} ({short(places[key])})",
             f"write at most {words(limit_A, 'current')}",
         )
-    spec = fit.instrument("current", step.kind)
+    spec = fit.instrument("current", step.direction)
     assert spec is not None, "a discharge without a load was refused before"
     if spec.current_max_A is not None and step.current_A > spec.current_max_A:
         fit.faults.add(
@@ -168,7 +171,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
 def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a charging voltage above the hard limit, too close under it, or above what this cell may see unattended."""
     at, name, said = values.at(key), values.name_of(key), words(voltage_V, "voltage")
-    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage", StepKind.CHARGE)
+    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage")
     room_V = RESOLVED * spec.uncertainty("voltage", voltage_V) if spec is not None else 0.0
     if voltage_V > limit_V:
         fit.faults.add(
@@ -219,7 +222,7 @@ def _check_end(fit: Fit, written: ProfileStep, step: Step, key: str, value: floa
     ends, quantity = written.ends, ENDS[key].dimension
     assert ends is not None
     if quantity in {"current", "voltage", "temperature"}:
-        spec = fit.instrument(quantity, step.kind)
+        spec = fit.instrument(quantity, step.direction)
         if spec is None:
             fit.faults.add(
                 ends.at(key), f"{key}: channel {fit.channel.name} has no thermometer", "add one to the bench, or delete this end"
@@ -246,7 +249,7 @@ def _check_end_limit(fit: Fit, written: ProfileStep, key: str, value: float, lim
     """An end at or beyond a hard limit would be a trip, never an end."""
     ends, dimension = written.ends, ENDS[key].dimension
     assert ends is not None
-    spec = fit.instrument(dimension, written.kind)
+    spec = fit.instrument(dimension)
     room = RESOLVED * spec.uncertainty(dimension, value) if spec is not None else 0.0
     limit_key = "temperature_max" if dimension == "temperature" else "voltage_min" if key == "voltage_below" else "voltage_max"
     name, side, _ = LIMIT_ROWS[limit_key]
@@ -268,7 +271,7 @@ def _two_decimals(value: float) -> float:
 def check_air(fit: Fit, steps: Iterable[Step]) -> None:
     """Note openings too small for the gas of the largest charge current: 0.05 m³/h of air for each ampere (IEC 62485-2)."""
     air = fit.bench.ventilation
-    largest_A = max((step.current_A for step in steps if step.kind in CHARGING), default=0.0)
+    largest_A = max((step.current_A for step in steps if step.direction > 0 and not step.isolated), default=0.0)
     needed_cm2 = OPENINGS_cm2_per_m3_per_h * AIR_m3_per_h_per_A * largest_A
     if not air.outdoors and air.openings_cm2 < needed_cm2:
         fit.faults.add(
@@ -281,7 +284,7 @@ def check_air(fit: Fit, steps: Iterable[Step]) -> None:
 
 def check_rise(fit: Fit, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a rise limit that the thermometer cannot see."""
-    spec = fit.instrument("temperature", StepKind.CHARGE)
+    spec = fit.instrument("temperature")
     if spec is not None:
         both_K = 2**0.5 * spec.uncertainty("temperature", 0.0)
         if limits.rise_max_K < RESOLVED * both_K:

@@ -35,7 +35,7 @@ def off_plan(
         "channel": channel,
         "worker_pid": worker_pid,
         "boot_id": boot_id,
-        "outputs": [_relay_row(one) if isinstance(one, Switch) else _row(one) for one in outputs],
+        "outputs": [_row(one) for one in outputs],
     }
 
 
