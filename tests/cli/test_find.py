@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import re
-from collections.abc import Callable
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -17,6 +20,9 @@ from chargerd.config.bench import load_bench
 from chargerd.config.marked import Faults, read_marked
 from chargerd.errors import BenchError, Exit
 from chargerd.instruments.finding import asking
+from chargerd.sim.serve import PtyServer
+from chargerd.sim.wire import Peer as SimulatedPeer
+from chargerd.sim.world import World
 from tests.instruments.peers import pty_peer
 from tests.instruments.test_listening import pty_printer
 
@@ -115,8 +121,6 @@ def test_any_other_answer_is_told_and_no_dialect_is_guessed(
 def test_a_board_that_prints_is_heard_and_never_written_to(capsys: pytest.CaptureFixture[str]) -> None:
     with pty_printer() as (address, say, _, heard):
         path = address.removeprefix("serial://").partition("?")[0]
-
-        import threading
 
         stop = threading.Event()
 
@@ -349,3 +353,68 @@ def test_the_question_needs_a_clear_yes(monkeypatch: pytest.MonkeyPatch) -> None
     for said, agreed in (("y", True), ("Yes", True), (" YES ", True), ("yeah", False), ("", False), ("ye", False)):
         answer(monkeypatch, said)
         assert consent("?") is agreed, said
+
+
+# --- Modbus --------------------------------------------------------------------------------------------------------------
+
+
+@contextmanager
+def modbus_board() -> Iterator[tuple[str, SimulatedPeer]]:
+    """A simulated relay board that speaks Modbus as unit 1, on a pty, served in a thread of its own; its path."""
+    world = World(seed=7, keeps_log=True)
+    panels = [world.add_panel("relay", f"panel{number}", world.add_node(f"terminals{number}", None)) for number in range(2)]
+    peer = world.add_peer("board", "modbus-relay", panels)
+    ready, paths, stopping = threading.Event(), list[str](), list[Callable[[], object]]()
+
+    async def serve() -> None:
+        loop, stop = asyncio.get_running_loop(), asyncio.Event()
+        server = PtyServer(peer, loop.time)
+        await server.start()
+        paths.append(server.path)
+        stopping.append(lambda: loop.call_soon_threadsafe(stop.set))
+        ready.set()
+        await stop.wait()
+        await server.close()
+
+    thread = threading.Thread(target=lambda: asyncio.run(serve()), daemon=True)
+    thread.start()
+    assert ready.wait(10)
+    try:
+        yield paths[0], peer
+    finally:
+        stopping[0]()
+        thread.join(10)
+
+
+def test_modbus_units_are_asked_only_after_a_yes(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    answer(monkeypatch, "n")
+    with modbus_board() as (path, peer):
+        assert main(["find", "--modbus", path, "--units", "1-2"]) == Exit.OK
+        assert peer.messages == 0
+        asked = answer(monkeypatch, "y")
+        assert main(["find", "--modbus", path, "--units", "1-2"]) == Exit.OK
+
+    said = capsys.readouterr().out
+    assert asked == [f"reading a register of units 1 to 2 on {path} may confuse a device that speaks no Modbus. Ask? [y/N] "]
+    assert "at 9600 baud, parity none: 1\n" in said
+    assert re.search(r"unit 1 answers 8?3 ", said), "a refusal of the register shows a device too"
+    assert f"modbus-rtu://{path}?baud=9600&parity=none&unit=1" in said
+    assert "if it is a switch: modbus-relay" in said
+    assert "unit 2" not in said
+
+
+def test_a_modbus_board_stands_in_the_bench_it_writes(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with modbus_board() as (path, _):
+        assert main(["find", "--modbus", path, "--units", "1", "--yes", "--write", str(tmp_path)]) == Exit.OK
+
+    assert "unit 1 answers" in capsys.readouterr().out
+    text = (tmp_path / "bench.yaml").read_text()
+    assert f"address: modbus-rtu://{path}?baud=9600&parity=none&unit=1" in text
+    assert 'identity: "3108,20"' in text
+
+
+def test_no_modbus_unit_is_no_fault(capsys: pytest.CaptureFixture[str]) -> None:
+    with pty_peer(Peer({})) as (path, _, _):
+        assert main(["find", "--modbus", path, "--units", "1-2", "--yes"]) == Exit.OK
+
+    assert "none answers" in capsys.readouterr().out
