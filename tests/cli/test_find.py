@@ -211,6 +211,27 @@ def test_all_of_a_computer_is_listed_and_what_is_missing_here(
         assert told in said, told
 
 
+def test_a_port_in_use_or_not_for_us_is_told_and_not_asked_about(
+    root: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (root / "proc/4711/fd").mkdir(parents=True)
+    (root / "proc/4711/comm").write_text("gpsd\n")
+    (root / "proc/4711/fd/3").symlink_to(root / "dev/ttyUSB0")
+    (root / "dev/ttyUSB1").chmod(0o660)
+    monkeypatch.setattr("os.access", lambda *_: False)
+    asked: list[str] = []
+
+    assert find.search(arguments(), root, lambda question: bool(asked.append(question)))[0] == []
+
+    said = capsys.readouterr().out
+    assert asked == []
+    assert "in use by gpsd (process 4711): not asked" in said
+    assert "/dev/ttyUSB1" in said
+    monkeypatch.undo()
+    find.search(arguments(), root, lambda question: bool(asked.append(question)))
+    assert [re.findall(r"/dev/\S+", question) for question in asked] == [["/dev/ttyUSB1"]]
+
+
 def test_a_real_computer_is_listed_without_a_traceback(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     asked = answer(monkeypatch)
 

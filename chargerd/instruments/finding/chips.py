@@ -32,7 +32,7 @@ def _chip(device: Path, path: str) -> Chip:
     try:
         gpiod: Any = import_module("gpiod")
     except ImportError:
-        return Chip(path, "", (), "its lines cannot be listed without the Python package gpiod")
+        return Chip(path, "", (), "its lines cannot be listed without the Python package gpiod: install chargerd[gpio]")
     try:
         with gpiod.Chip(path) as chip:
             info = chip.get_info()
