@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-import tempfile
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+import sys
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import ExitStack, asynccontextmanager, contextmanager
 from itertools import count
 from pathlib import Path
-from typing import NamedTuple, TypeVar
+from tempfile import TemporaryDirectory
+from types import ModuleType
+from typing import NamedTuple, TypeVar, cast
 
 from chargerd.config.bench import Accuracy, InstrumentSpec
 from chargerd.config.bench_parts import ContactSpec
@@ -19,9 +21,11 @@ from chargerd.instruments.roles import Instrument
 from chargerd.instruments.transports.memory import PEERS
 from chargerd.sim.faults import Fault
 from chargerd.sim.folder_server import FolderServer
+from chargerd.sim.pins import Pins
 from chargerd.sim.serve import PtyServer, TcpServer
 from chargerd.sim.wire import Peer
 from chargerd.sim.world import World
+from tests.instruments import fake_gpiod
 
 T = TypeVar("T")
 _NUMBER = count()
@@ -36,7 +40,7 @@ class Case(NamedTuple):
     output: str = ""
     input: str = ""
     panels: int = 1
-    wires: tuple[str, ...] = ("memory", "tcp", "serial", "visa")
+    identity: str = ""
     options: str = ""
     timeout_s: float = 0.5
 
@@ -44,8 +48,6 @@ class Case(NamedTuple):
         return f"{self.dialect}-on-{self.behaviour}"
 
 
-MODBUS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
-LINES = ("memory", "tcp", "serial")
 CASES = [
     Case("scpi-supply", "scpi-supply", "supply"),
     Case("scpi-supply-compound", "scpi-supply", "supply"),
@@ -61,26 +63,40 @@ CASES = [
     Case("scpi-thermometer", "scpi-thermometer", "thermometer"),
     Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
     Case("scpi-meter-resistance", "scpi-meter", "meter"),
-    Case("scpi-relays", "scpi-relays", "relay", output="2", panels=3),
-    Case("scpi-relays-mirror", "scpi-relays", "relay", output="2", panels=3),
-    Case("modbus-supply", "modbus-supply", "supply", wires=MODBUS, options="?unit=1"),
-    Case("modbus-relay", "modbus-relay", "relay", output="2", panels=3, wires=("modbus-memory", "modbus-rtu"), options="?unit=1"),
-    Case("line-supply", "line-supply", "supply", wires=LINES, options="?eol=cr"),
-    Case("line-supply", "line-supply-echo", "supply", wires=("serial",), options="?eol=crlf&echo=yes"),
-    Case("line-relays", "line-relays", "relay", output="2", panels=3, wires=LINES),
-    Case("line-sensor", "line-sensor", "thermometer", input="1", wires=LINES),
-    Case("line-sensor-printing", "line-sensor-prints", "thermometer", input="1", wires=("serial",), options="?listen=yes&eol=crlf", timeout_s=2.5),
-    Case("relay-bytes", "frame-relays", "relay", output="2", panels=3, wires=("serial-bytes",)),
-    Case("one-wire-thermometer", "file-one-wire", "thermometer", wires=("file",)),
-    Case("hwmon-thermometer", "file-hwmon", "thermometer", input="1", wires=("file",)),
-    Case("relay-pins", "pin-relays", "relay", output="2", panels=3, wires=()),
-    Case("relay-pins-mirror", "pin-relays", "relay", output="2", input="5", panels=3, wires=()),
+    Case("modbus-supply", "modbus-supply", "supply"),
+    Case("scpi-relays", "scpi-relays", "relay", output="3", panels=4),
+    Case("scpi-relays-mirror", "scpi-relays", "relay", output="3", panels=4),
+    Case("modbus-relay", "modbus-relay", "relay", output="3", panels=4),
+    Case("one-wire-thermometer", "file-one-wire", "thermometer"),
+    Case("hwmon-thermometer", "file-hwmon", "thermometer", input="2", panels=2),
+    Case("line-sensor", "line-sensor", "thermometer", input="2", panels=2),
+    Case(
+        "line-sensor-printing", "line-sensor-prints", "thermometer", input="2", panels=2, identity="t1",
+        options="eol=crlf&listen=yes", timeout_s=2.5,
+    ),
+    Case("line-supply", "line-supply", "supply", options="eol=cr"),
+    Case("line-supply", "line-supply-echo", "supply", options="eol=crlf&echo=yes"),
+    Case("line-relays", "line-relays", "relay", output="3", panels=4, options="eol=crlf"),
+    Case("relay-bytes", "frame-relays", "relay", output="3", panels=4, identity="5A 01"),
+    Case("relay-pins", "pin-relays", "relay", output="27", panels=4),
+    Case("relay-pins", "pin-relays-low", "relay", output="27", panels=4, options="active_low=27"),
+    Case("relay-pins-mirror", "pin-relays", "relay", output="27", input="12", panels=4),
 ]
-"""Pins have no wire that another process could serve: tests/instruments/test_gpio.py has them over a named fake of the library."""
+TRANSPORTS = ("memory", "tcp", "serial", "visa")
+MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
 
 
-IDENTITIES = {"frame-relays": "5A 01", "line-sensor-prints": "t1", "line-relays": "Boathouse R8 SN34"}
-"""What the driver reads as the identity, where a device says less or more than its name."""
+OTHER_TRANSPORTS = {
+    "modbus-relay": ("modbus-memory", "modbus-rtu"), "line-supply": ("memory", "tcp", "serial"), "line-supply-echo": ("serial",),
+    "one-wire-thermometer": ("file",), "hwmon-thermometer": ("file",), "relay-bytes": ("serial-bytes",), "relay-pins": ("gpio",),
+    "relay-pins-mirror": ("gpio",), "line-sensor-printing": ("memory", "tcp", "serial"),
+}  # fmt: skip
+"""By dialect or behaviour, what speaks over a transport of its own, or not through VISA."""
+
+
+def transports_of(case: Case) -> tuple[str, ...]:
+    usual = MODBUS_TRANSPORTS if case.dialect.startswith("modbus-") else TRANSPORTS
+    return OTHER_TRANSPORTS.get(case.behaviour, OTHER_TRANSPORTS.get(case.dialect, usual))
 
 
 def spec_of(case: Case, address: str, identity: str) -> InstrumentSpec:
@@ -100,6 +116,47 @@ def peer_of(case: Case) -> Peer:
     return world.add_peer("thing", case.behaviour, panels)
 
 
+class _Pin(fake_gpiod.Pin):
+    """A pin of the FAKE library with a simulated relay behind it; pin 12 shows the mirror contact of the relay on pin 27."""
+
+    def __init__(self, number: int, pins: Pins, peer: Peer) -> None:
+        super().__init__()
+        self._number, self._pins = number, pins
+        self._relay = peer.listener.panels[1]
+
+    def drive(self, value: fake_gpiod.Value) -> None:
+        self._pins.set(self._number, int((value is fake_gpiod.Value.ACTIVE) != self.active_low))
+
+    @property
+    def value(self) -> fake_gpiod.Value:
+        is_mirror = self._number == MIRROR_PIN
+        level = self._relay.shown("mirror_closed") if is_mirror else self._pins.get(self._number)
+        return fake_gpiod.Value(int(bool(level) != self.active_low))
+
+
+MIRROR_PIN = 12
+
+
+@contextmanager
+def pins_of(peer: Peer, clock: Callable[[], float]) -> Iterator[str]:
+    """Simulated relays behind the FAKE pin library (tests/instruments/fake_gpiod.py); the address of the chip."""
+    module = "chargerd.instruments.transports.gpio"
+    before = {name: sys.modules.get(name) for name in ("gpiod", "gpiod.line", module)}
+    sys.modules.update({"gpiod": cast("ModuleType", fake_gpiod), "gpiod.line": cast("ModuleType", fake_gpiod.line)})
+    sys.modules.pop(module, None)
+    path = f"/dev/gpiochip{next(_NUMBER)}"
+    board = fake_gpiod.BOARDS[path] = fake_gpiod.Board(peer.listener.identity)
+    board.pins = [_Pin(number, Pins(peer, clock), peer) for number in range(32)]
+    try:
+        yield f"gpio://{path}"
+    finally:
+        del fake_gpiod.BOARDS[path]
+        for name, real in before.items():
+            sys.modules.pop(name, None)
+            if real is not None:
+                sys.modules[name] = real
+
+
 @asynccontextmanager
 async def instrument_of(
     case: Case, transport: str, faults: tuple[Fault, ...] = ()
@@ -117,8 +174,8 @@ async def instrument_of(
         return loop.time() - zero_s
 
     server: TcpServer | PtyServer | FolderServer | None = None
-    folder = tempfile.TemporaryDirectory()
     name = f"contract{next(_NUMBER)}"
+    stack = ExitStack()
     if transport.endswith("memory"):
         PEERS[name] = lambda data, now_s: peer.feed(data, now_s - zero_s)
         address = f"{transport}://{name}"
@@ -127,16 +184,21 @@ async def instrument_of(
         await server.start()
         address = f"{transport}://127.0.0.1:{server.port}"
     elif transport == "file":
-        server = FolderServer(peer, clock, Path(folder.name) / "sensor")
+        server = FolderServer(peer, clock, Path(stack.enter_context(TemporaryDirectory())))
         await server.start()
-        address = f"file://{folder.name}/sensor"
+        address = server.address
+    elif transport == "gpio":
+        address = stack.enter_context(pins_of(peer, clock))
     else:
         server = PtyServer(peer, clock)
         await server.start()
         address = f"visa+py://ASRL{server.path}::INSTR" if transport == "visa" else f"{transport}://{server.path}"
-    address += case.options
+    if transport.startswith("modbus-"):
+        address += "?unit=1"
+    if case.options:
+        address += f"?{case.options}"
     dialect = load_dialect(case.dialect, output=case.output, input=case.input)
-    spec = spec_of(case, address, IDENTITIES.get(case.behaviour, peer.listener.identity))
+    spec = spec_of(case, address, case.identity or peer.listener.identity)
     connection = Connection("thing", address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"])
     instrument = ROLE_CLASSES[dialect.role](spec, dialect, connection)
     try:
@@ -146,7 +208,7 @@ async def instrument_of(
         PEERS.pop(name, None)
         if server is not None:
             await server.close()
-        folder.cleanup()
+        stack.close()
 
 
 def on_real_clock(main: Callable[[], Awaitable[T]]) -> T:
