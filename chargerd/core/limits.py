@@ -333,7 +333,8 @@ class Protection:
             return Trip("set-point-changed", seen.load_current_set_A, bounds.current_set_A, "load current")
         if _differs(seen.ovp_V, self._ovp_V, 0.05):
             return Trip("protection-level-changed", seen.ovp_V, self._ovp_V, "over-voltage protection")
-        if _differs(seen.ocp_A, self._ocp_A, 0.05):
+        # A plan that never charges has no voltage level: then neither was written to the source, and neither is expected of it.
+        if self._ovp_V is not None and _differs(seen.ocp_A, self._ocp_A, 0.05):
             return Trip("protection-level-changed", seen.ocp_A, self._ocp_A, "over-current protection")
         return None
 

@@ -287,3 +287,10 @@ def test_a_stored_zero_cannot_hide_an_over_current(bounds, raw_A):
     trip = protection().judge(seen, bounds, live=True, watched=True, gas_A=0.0)
 
     assert cause(trip) == "over-current"
+
+
+def test_a_plan_that_never_charges_expects_no_level_of_the_source():
+    """Without a charge no over-voltage level follows, and neither level is written: what the source holds is not ours."""
+    guard = Protection(LIMITS, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=None, ocp_A=0.334)
+
+    assert judge(guard, 1.0, DISCHARGE, current_A=-0.3, supply_ocp_A=9999.0) is None

@@ -9,7 +9,7 @@ import pytest
 
 from chargerd.core.events import Answer, ConnectionChecked, StateChanged, StepEnded, StepStarted, Tripped
 from chargerd.core.states import State
-from chargerd.journal.reader import iter_readings
+from chargerd.journal.reader import iter_events, iter_readings
 from chargerd.sim.faults import forever
 from chargerd.verdict.verdict import write_verdict
 from tests.worlds.invariants import assert_safe
@@ -153,3 +153,27 @@ def test_a_lead_that_is_off_is_found_before_anything_more_is_tried(tmp_path: Pat
     assert [(record.after, record.reason) for _, record in ran.records if isinstance(record, StateChanged)][2:3] == [("PAUSED", found.text)]
     assert [record.step for _, record in ran.records if isinstance(record, StepStarted)] == ["1.1", "1.2", "1.3"]
     assert not any(isinstance(record, Tripped) for _, record in ran.records)
+
+
+ONE_PULSE = """\
+profile: one-pulse
+about: Invented.
+steps:
+  - pulses:
+      train: [discharge: {current: 0.2 It, lasts: 10 s}]
+      ends_when: {voltage_below: 0.80 V}
+  - rest: {lasts: 1 min, sample_every: 5 s}
+"""
+
+
+def test_a_pulse_lasts_from_its_switching_on_however_long_that_takes(tmp_path: Path) -> None:
+    # 50 ms for an answer: arming, switching on and proving it take a second before the load conducts and is known to.
+    ran = run_world(tmp_path, ONE_PULSE, latency_s=0.05, until_s=300.0)
+    rows = list(iter_events(ran.folder / "events.csv"))
+    began_s, known_s = (next(row.elapsed_s for row in rows if row.kind == kind) for kind in ("step-started", "observed"))
+    ((on_s, off_s),) = ran.load.energised()
+
+    assert known_s - began_s > 0.5
+    assert off_s is not None
+    # One reading of three instruments and the command to switch off come after the tenth second; it is never cut short.
+    assert 10.0 <= off_s - on_s <= 10.0 + 1.5
