@@ -24,10 +24,11 @@ from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
 from chargerd.config.safety_time import Reaction, reaction
 from chargerd.config.schema import manual_rows
+from chargerd.core.causes import CAUSES
 from chargerd.core.ends import ENDS
 from chargerd.core.engine import LEASE_EXTRA_S
 from chargerd.core.events import StepEnded
-from chargerd.core.limits import BOUND_FACTOR, CAUSES
+from chargerd.core.limits import BOUND_FACTOR
 from chargerd.core.plan import Plan
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.states import TRANSITIONS

@@ -18,7 +18,7 @@ def run(args: argparse.Namespace) -> int:
     """Ask the running program to go on, or start it again on the run's own frozen files."""
     from chargerd.cli.files import run_folder
     from chargerd.cli.listing import refuse_if_over
-    from chargerd.cli.run import become_keeper
+    from chargerd.cli.run import become_keeper, relay_arguments
     from chargerd.daemon.control import ask
     from chargerd.daemon.frozen import open_run
     from chargerd.daemon.worker import refusal
@@ -39,7 +39,8 @@ def run(args: argparse.Namespace) -> int:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
-        become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])])
+        relay = relay_arguments(found.bench, found.channel.name)
+        become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])], relay)
     if "error" in answer:
         raise RefusedError(str(answer["error"]))
     print(answer["answer"])

@@ -10,6 +10,7 @@ from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
 from chargerd.config.fit_kinds import check_kind
+from chargerd.config.inputs import inputs_of, zeros_of
 from chargerd.config.marked import Faults
 from chargerd.config.parts import Part, parts_of, voltage_V
 from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
@@ -19,7 +20,6 @@ from chargerd.config.tables import amount
 from chargerd.core.limits import OFF_CURRENT_FLOOR_A, Limits
 from chargerd.core.plan import Plan, Resolves
 from chargerd.core.program import ENERGISING, Climb, EndSpec, Interrupt, Program, Repeat, Step, StepKind, resolve_rungs
-from chargerd.core.reading import ChannelInputs
 from chargerd.errors import BenchError, Place, ProfileError
 
 OVP_ABOVE_V = 0.100
@@ -154,12 +154,13 @@ def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
     return Plan(
         program=program,
         limits=limits,
-        inputs=ChannelInputs(channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient),
+        inputs=inputs_of(channel, fit.bench),
         rated_Ah=fit.cell.rated_Ah,
         gassing=fit.cell.gassing,
         resolves=Resolves(_resolves(meter, "voltage"), _resolves(source, "current"), _resolves(thermometer, "temperature")),
         ovp_V=_ovp_V(program, limits, source),
         ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
+        zeros=zeros_of(channel, fit.bench),
         zero_max_A=zero_max_A(fit),
     )
 

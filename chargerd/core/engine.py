@@ -10,6 +10,7 @@ from __future__ import annotations
 from chargerd.core import parts, setpoint
 from chargerd.core.account import ACTIVITY, Account, begin_trends, derive, step_ended
 from chargerd.core.bounds import RESTING, step_bounds
+from chargerd.core.causes import NOT_VERIFIED
 from chargerd.core.contact import BROKE_OFF, broke_off
 from chargerd.core.deadline import LEASE_EXTRA_S, WATCH_EVERY_S, deadline_s, lapsed, note_missing, valid_until_s
 from chargerd.core.demand import Activity, Demand, Energise, off_demand
@@ -36,6 +37,7 @@ from chargerd.core.observation import Observation, Observer
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
+from chargerd.core.relay import rests_connected
 from chargerd.core.states import OVER, State, next_state
 from chargerd.core.walk import Walk
 
@@ -49,13 +51,9 @@ class Engine:
         self.plan = plan
         self._observer = Observer(plan.inputs)
         self._protection = Protection(
-            plan.limits,
-            has_thermometer=bool(plan.inputs.thermometer),
-            missed_max=plan.missed_max,
-            current_u_A=plan.resolves.current_A,
-            ovp_V=plan.ovp_V,
-            ocp_A=plan.ocp_A,
-        )
+            plan.limits, has_thermometer=bool(plan.inputs.thermometer), missed_max=plan.missed_max,
+            current_u_A=plan.resolves.current_A, ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, zeros=plan.zeros,
+        )  # fmt: skip
         self._account = Account(plan)
         self._set_memory(Memory(zero_source_A=plan.inputs.zero_source_A, zero_load_A=plan.inputs.zero_load_A))
         self.derived = derive(self.memory, self.step, None)
@@ -104,12 +102,12 @@ class Engine:
         running = m.state == State.RUNNING
         period_s = self.step.sample_every_s if running else WATCH_EVERY_S
         age_max_s = self.plan.missed_max * period_s + LEASE_EXTRA_S
-        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A)
+        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A, m.zero_ammeter_A)
         m.elapsed_s = m.last_reading_s = now_s
         m.parting = m.parting and not (seen.source_on is False and seen.load_on is False)
         events: list[Event] = []
         late = lapsed(m, self.step, self.plan.missed_max, now_s)
-        note_missing(m, missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer)), now_s, events)
+        note_missing(m, self._missing(seen), now_s, events)
         interrupted = m.opening.open_s is not None
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
@@ -172,14 +170,18 @@ class Engine:
         step = self.step
         every_s = step.sample_every_s
         if not step.direction:
-            return off_demand(ACTIVITY[step.kind], every_s)
+            return off_demand(ACTIVITY[step.kind], every_s, connected=rests_connected(self.plan.inputs, step, m))
         if m.opening.open_s is not None:
-            return off_demand(Activity.INTERRUPTION, every_s)
+            return off_demand(Activity.INTERRUPTION, every_s, connected=True)
         until_s = valid_until_s(m, step, self.plan.missed_max)
         charging = step.direction > 0
         unset = not m.set_A > 0.0 or (step.ramp_V_per_h is not None and m.set_V is None)
-        if m.elapsed_s > until_s or (m.missing and not m.live) or unset or m.parting:
-            return off_demand(Activity.REST, every_s)
+        late = m.elapsed_s > until_s
+        if late or (m.missing and not m.live) or unset or m.parting:
+            return off_demand(Activity.REST, every_s, connected=m.connected and not late)
+        if self.plan.inputs.switch and m.connected is step.isolated:
+            # First the relay, then a reading through it.
+            return off_demand(Activity.REST, every_s, connected=not step.isolated)
         return Demand(
             energise=Energise.SOURCE if charging else Energise.LOAD,
             activity=ACTIVITY[step.kind],
@@ -189,6 +191,7 @@ class Engine:
             current_set_A=m.set_A,
             ovp_V=self.plan.ovp_V,
             ocp_A=self.plan.ocp_A,
+            connected=not step.isolated,
             isolated=step.isolated,
         )
 
@@ -197,6 +200,10 @@ class Engine:
         return deadline_s(self.memory, self.step)
 
     # --- one reading ---------------------------------------------------------------------------------------------------
+
+    def _missing(self, seen: Observation) -> list[str]:
+        inputs = self.plan.inputs
+        return missing_inputs(seen, has_thermometer=bool(inputs.thermometer), has_relay=bool(inputs.switch))
 
     def _judge(self, seen: Observation, view: StepView, *, running: bool, interrupted: bool) -> Trip | None:
         m = self.memory
@@ -208,7 +215,8 @@ class Engine:
         if live and view.ir_free_V is not None:
             gassing = self.plan.gassing
             gas_A = tafel_current_A(gassing, view.ir_free_V, threshold_V(gassing, seen.temperature_degC))
-        return self._protection.judge(seen, self._bounds if running else RESTING, live=live, watched=watched, gas_A=gas_A)
+        bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
+        return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, connected=connected)
 
     def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
         """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
@@ -324,8 +332,9 @@ class Engine:
     def _observe_switch(self, record: Observed, now_s: float, events: list[Event]) -> None:
         m = self.memory
         if not record.verified:
-            cause = "off-not-verified" if record.what == "off" else "on-not-verified"
-            self._trip(Trip(cause, None, None, f"{record.instrument}: {record.text}"), events)
+            self._trip(Trip(NOT_VERIFIED[record.what], None, None, f"{record.instrument}: {record.text}"), events)
+        elif record.what in ("closed", "open"):
+            m.connected = record.what == "closed"
         elif record.what == "on":
             m.live = m.state == State.RUNNING
             if m.live and self.step.group:
@@ -335,8 +344,8 @@ class Engine:
 
     def _checked(self, record: CheckPassed, now_s: float, events: list[Event]) -> None:
         m = self.memory
-        m.zero_source_A = record.zero_source_A
-        m.zero_load_A = record.zero_load_A
+        m.zero_source_A, m.zero_load_A, m.zero_ammeter_A = record.zero_source_A, record.zero_load_A, record.zero_ammeter_A
+        m.connected = False  # CHECKING ends with the relay proven open
         if not m.begun:
             m.begun = True
             self._walk.begin(m.tally.charge_in_Ah, m.tally.charge_out_Ah)
@@ -387,6 +396,7 @@ class Engine:
     def _gap(self, record: Gap, now_s: float, events: list[Event]) -> None:
         """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
         m = self.memory
+        m.connected = False
         if m.state == State.RUNNING:
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
             if m.gas.flag:

@@ -45,12 +45,20 @@ class Start(Record):
 
 @dataclass(frozen=True, slots=True)
 class CheckPassed(Record):
-    """CHECKING has proven everything it must; the current readings with nothing flowing are stored here."""
+    """CHECKING has proven everything it must; the current readings with nothing flowing are stored here.
+
+    `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted, and the
+    whole of the stated offset stays in the uncertainty of every charge.
+    """
 
     kind: ClassVar[str] = "check-passed"
     is_input: ClassVar[bool] = True
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
+    zero_ammeter_A: float = 0.0
+    zero_source_u_A: float | None = None
+    zero_load_u_A: float | None = None
+    zero_ammeter_u_A: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +120,10 @@ class Fault(Record):
 
 @dataclass(frozen=True, slots=True)
 class Observed(Record):
-    """An output was switched and then read back. `what` is on or off; `verified` says whether the read-back proved it."""
+    """Something was switched and then read back. `what` is on or off for an output, closed or open for the cell's relay.
+
+    `verified` says whether the read-back proved it.
+    """
 
     kind: ClassVar[str] = "observed"
     is_input: ClassVar[bool] = True

@@ -64,6 +64,7 @@ class Memory:
     missing: list[str] = field(default_factory=list)
     missed: int = 0
     live: bool = False
+    connected: bool = False
     step_started_s: float = 0.0
     step_paused_s: float = 0.0
     paused_at_s: float | None = None
@@ -73,6 +74,7 @@ class Memory:
     gas_before_Ah: float = 0.0
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
+    zero_ammeter_A: float = 0.0
     trip_cause: str = ""
     last_live_A: float = 0.0
     parting: bool = False

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from chargerd.core.limits import Limits
+from chargerd.core.limits import Limits, Zeros
 from chargerd.core.program import Program
 from chargerd.core.reading import ChannelInputs
 
@@ -49,4 +49,5 @@ class Plan:
     ovp_V: float | None = None
     ocp_A: float | None = None
     missed_max: int = 3
+    zeros: Zeros = field(default_factory=Zeros)
     zero_max_A: float = 0.010

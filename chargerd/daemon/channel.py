@@ -91,6 +91,11 @@ class Channel:
         self._leave = True
         self.clock.wake()
 
+    @property
+    def off_doubted(self) -> bool:
+        """Whether an output that was to go off has not been proven off yet."""
+        return self._retry_off_s is not None
+
     def elapsed_s(self) -> float:
         """Return run-relative time in whole milliseconds."""
         return round(self.clock.now_s() + self._offset_s, 3)
@@ -188,7 +193,8 @@ class Channel:
     async def _raise(self) -> bool:
         """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""
         demand = self.engine.demand()
-        if demand.energise is Energise.NONE or self.elapsed_s() > demand.valid_until_s:
+        energises = demand.energise is not Energise.NONE
+        if not (energises or demand.connected) or (energises and self.elapsed_s() > demand.valid_until_s):
             return False
         if self.engine.memory.missing:
             # Nothing is raised on half a reading. What is on already stays on until its lease lapses or readings come back.
@@ -255,6 +261,8 @@ class Channel:
     def _observe(self, observed: list[Observed]) -> None:
         for record in observed:
             self._command(record)
+            if record.what in ("open", "closed"):
+                continue  # the cell's relay: whether outputs are off does not depend on it
             if record.what == "off" and not record.verified:
                 self._retry_off_s = round(self.elapsed_s() + RETRY_OFF_S, 3)
             self.all_off = record.what == "off" and record.verified and self._retry_off_s is None
@@ -282,7 +290,7 @@ class Channel:
 
     async def _switch_all_off_unrecorded(self) -> None:
         observed = await self.bench.make_safe()
-        self.all_off = bool(observed) and all(record.verified for record in observed)
+        self.all_off = bool(observed) and all(record.verified for record in observed if record.what == "off")
 
     # --- waiting -------------------------------------------------------------------------------------------------------
 

@@ -234,7 +234,7 @@ class Worker:
             await self._prove(bench, life.engine)
 
         channel = self._channel = Channel(
-            life.engine, bench, life.journal, self._clock, Checking(prove), after_pass, base_s=life.base_s,
+            life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
         await control.start()
@@ -265,6 +265,14 @@ class Worker:
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
 
+    def _alive(self) -> None:
+        """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""
+        assert self._keeper is not None
+        self._beats += 1
+        self._keeper.beat(
+            self._run.channel.name, self._beats, energised=False, age_s=0.0, voltage_V=None, current_A=None, temperature_degC=None
+        )
+
     def _beat(self, engine: Engine, done: Pass) -> None:
         assert self._keeper is not None
         self._beats += 1
@@ -273,6 +281,7 @@ class Worker:
             self._run.channel.name, self._beats, energised=is_energised(engine),
             age_s=0.0 if last_s is None else max(done.elapsed_s - last_s, 0.0),
             voltage_V=derived.voltage_V, current_A=derived.current_A, temperature_degC=derived.temperature_degC,
+            off_doubted=self._channel is not None and self._channel.off_doubted,
         )  # fmt: skip
 
     # --- from outside ----------------------------------------------------------------------------------------------------

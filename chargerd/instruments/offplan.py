@@ -13,6 +13,7 @@ from itertools import count
 
 from chargerd.instruments.framing import modbus_frame
 from chargerd.instruments.framing.spoken import Command, Proof, Question
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import OFF_TRIES, Instrument, Output
 from chargerd.instruments.transports.link import Address
 from chargerd.instruments.transports.registry import plain_address
@@ -34,7 +35,7 @@ def off_plan(
         "channel": channel,
         "worker_pid": worker_pid,
         "boot_id": boot_id,
-        "outputs": [_row(output) for output in outputs],
+        "outputs": [_row(one) for one in outputs],
     }
 
 
@@ -127,7 +128,7 @@ def _row(instrument: Instrument) -> dict[str, object]:
         ]
     else:  # a switch: open is off, and where it cannot say so nothing proves it
         off = commands["open"]
-        verify = [_says_no(wire, questions["closed"])] if "closed" in questions else []
+        verify = [_says_no(wire, questions[name]) for name in ("closed", "mirror") if name in questions]
     return {
         "name": instrument.name,
         "address": _plainly(address),
@@ -136,6 +137,6 @@ def _row(instrument: Instrument) -> dict[str, object]:
         "identity": identity,
         "off": [_send(wire, off)],
         "verify": verify,
-        "timeout_s": instrument.connection.timeout_s,
+        "timeout_s": instrument.timeout_s if isinstance(instrument, Switch) else instrument.connection.timeout_s,
         "tries": OFF_TRIES - 1,
     }

@@ -33,11 +33,6 @@ def exception(target: Target, pieces: Pieces) -> Pieces:
     return _reworded(target, pieces, lambda pdu: bytes((pdu[0] | 0x80, int(target.values["code"]))))
 
 
-def echo(target: Target, pieces: Pieces) -> Pieces:
-    """Repeat the request first, as a serial adapter does that hears itself."""
-    return [(0.0, _bus(target).request), *pieces]
-
-
 def _reworded(target: Target, pieces: Pieces, word: Callable[[bytes], bytes]) -> Pieces:
     bus = _bus(target)
     out = []

@@ -9,9 +9,10 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from chargerd.core.causes import CAUSES
 from chargerd.core.demand import Activity
 from chargerd.core.events import Record, StepEnded, StepStarted, Tripped
-from chargerd.core.limits import CAUSES, Trip
+from chargerd.core.limits import Trip
 from chargerd.core.states import State
 
 if TYPE_CHECKING:

@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from chargerd.core.limits import BOUND_FACTOR, CAUSES, Protection, StepBounds
+from chargerd.core.causes import CAUSES
+from chargerd.core.limits import BOUND_FACTOR, Protection, StepBounds
 from chargerd.core.observation import Observer
 from chargerd.core.reading import Measured, Reading
 

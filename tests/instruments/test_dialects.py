@@ -17,7 +17,7 @@ from chargerd.instruments.framing.scpi_rows import NEVER_SEND
 # practice; SCPI-1999 knows it for sensors and sources.
 STANDARD = {
     "MEASure", "VOLTage", "CURRent", "TEMPerature", "DC", "STATus", "QUEStionable", "OPERation", "CONDition", "OUTPut", "INPut",
-    "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect",
+    "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect", "ISUMmary",
     "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN",
 }  # fmt: skip
 

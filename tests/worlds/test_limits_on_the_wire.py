@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from chargerd.core import ends
+from chargerd.core.causes import CAUSES
 from chargerd.core.events import StateChanged, Stop
-from chargerd.core.limits import CAUSES, SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
+from chargerd.core.limits import SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
 from chargerd.core.states import State
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import Fault, forever
