@@ -128,11 +128,9 @@ class Protection:
     ) -> None:  # fmt: skip
         self._limits = limits
         self._zeros = zeros or Zeros()
-        self._has_thermometer = has_thermometer
-        self._missed_max = missed_max
-        self._current_u_A = current_u_A
-        self._ovp_V = ovp_V
-        self._ocp_A = ocp_A
+        self._has_thermometer, self._missed_max, self._current_u_A = has_thermometer, missed_max, current_u_A
+        # A plan that never charges has no voltage level: then neither is written to the source, and neither expected of it.
+        self._ovp_V, self._ocp_A = ovp_V, None if ovp_V is None else ocp_A
         self.memory = ProtectionMemory()
 
     def start_step(self) -> None:
@@ -340,8 +338,7 @@ class Protection:
             return Trip("set-point-changed", seen.load_current_set_A, bounds.current_set_A, "load current")
         if _differs(seen.ovp_V, self._ovp_V, 0.05):
             return Trip("protection-level-changed", seen.ovp_V, self._ovp_V, "over-voltage protection")
-        # A plan that never charges has no voltage level: then neither was written to the source, and neither is expected of it.
-        if self._ovp_V is not None and _differs(seen.ocp_A, self._ocp_A, 0.05):
+        if _differs(seen.ocp_A, self._ocp_A, 0.05):
             return Trip("protection-level-changed", seen.ocp_A, self._ocp_A, "over-current protection")
         return None
 

@@ -14,6 +14,7 @@ import pytest
 
 from chargerd.core.demand import Activity
 from chargerd.core.events import CheckPassed, ConnectionChecked, Pause, Record, Resume, StateChanged, StepEnded, ZeroMeasured
+from chargerd.core.limits import Zeros
 from chargerd.core.plan import Plan, Resolves
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.reading import Measured
@@ -285,7 +286,7 @@ def offset(inputs: dict[str, Measured], _: float) -> None:
 def zero_then_charge(zero_max_A: float) -> Plan:
     zero = Step("1.1", StepKind.ZERO_CURRENT, 0.075, 1.85, lasts_s=30.0, sample_every_s=1.0, sign=1, group="1")
     charge = Step("2", StepKind.CHARGE, 0.15, 1.85, sample_every_s=5.0, ends=(EndSpec("time", 600.0), EndSpec("charge", 1.0)))
-    return plan_of(zero, charge, zero_max_A=zero_max_A)
+    return plan_of(zero, charge, zeros=Zeros(source_A=zero_max_A))
 
 
 def test_a_zero_measured_with_the_relay_open_is_subtracted_from_then_on_and_moves_no_charge():
