@@ -128,7 +128,7 @@ PAUSES: dict[str, Scenario] = {
 
 NOT_HERE: dict[str, str] = {
     "link-lost": "the bench turns every fault of a link into missing readings or an output not verified; only a bug lets one through",
-    "current-while-isolated": "needs a relay at the cell; the scenario of a zero current provokes it without a wire",
+    "current-while-isolated": "needs a relay at the cell; test_step_kinds.py welds one",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
 """Causes that no fault on the wire can provoke, and why."""
