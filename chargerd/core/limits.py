@@ -331,6 +331,8 @@ class Protection:
                 return Trip("set-point-changed", seen.source_current_set_A, bounds.current_set_A, "source current")
         elif _differs(seen.load_current_set_A, bounds.current_set_A, tolerance_A):
             return Trip("set-point-changed", seen.load_current_set_A, bounds.current_set_A, "load current")
+        if self._ovp_V is None:
+            return None  # nothing ever charges in this run: the source's levels were not written
         if _differs(seen.ovp_V, self._ovp_V, 0.05):
             return Trip("protection-level-changed", seen.ovp_V, self._ovp_V, "over-voltage protection")
         if _differs(seen.ocp_A, self._ocp_A, 0.05):

@@ -284,6 +284,6 @@ class ChannelBench:
         """Carry out what the demand adds: the relay closed, set-points up, output on. What cannot be proven ends all off."""
         return await self.hands.apply_raise(demand)
 
-    async def make_safe(self) -> list[Observed]:
-        """Switch off all outputs, source first, and open the relay, each proven or said not to be."""
-        return await self.hands.make_safe()
+    async def make_safe(self, *, doubted: bool = False) -> list[Observed]:
+        """Switch off all outputs, source first, and open the relay, each proven or said not to be; see `Hands`."""
+        return await self.hands.make_safe(doubted=doubted)

@@ -53,7 +53,7 @@ RELAY = """\
     contact: {{without_power: open, at_boot: open, rating: 5 A}}
 """
 TAIL = """\
-limits: {voltage: 3 V, charge_current: 2 A, discharge_current: 2 A, temperature: 50 °C}
+limits: {voltage: 3 V, charge_current: 2.5 A, discharge_current: 2.5 A, temperature: 50 °C}
 wiring: {lead: 50 mohm, fuse: 1 A}
 ventilation: {outdoors: yes}
 """
