@@ -79,6 +79,7 @@ class World:
         listener = make_listener(behaviour, panels, identity=identity)
         peer = Peer(name, listener, latency_s=self._latency_s, seed=self._next_seed(), keeps_log=self._keeps_log)
         self.peers[name] = peer
+        peer.neighbours = self.peers
         return peer
 
     def arm(self, raw: Mapping[str, Any], now_s: float = 0.0) -> None:
