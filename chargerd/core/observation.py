@@ -19,8 +19,9 @@ class Observation:
     instrument at the cell or on its leads: any one of them may trip. `relay_closed` is what the cell's relay says of itself
     (None also without one), `relay_doubt` the first relay whose second contact contradicts it. `isolated`: the relay is
     open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
-    reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted. `source_voltage_V` is what
-    the source measures at its own end of the leads; `by_resistors`: the load is resistors, which hold no current.
+    reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
+    `source_voltage_V` is what the source measures at its own end of the leads; `by_resistors`: the load is resistors, which
+    hold no current.
     """
 
     elapsed_s: float

@@ -1,8 +1,8 @@
 """What the keeper needs to feed a dead-man relay: a path to write to, whatever the relay hangs on.
 
-`line:///dev/NAME`: a serial line, at whatever speed it is set to; each half second `1` or `0` in turn, with a line feed. A circuit
-behind it holds the relay only while bytes come. `gpio:///dev/gpiochipN?line=NUMBER`: a pin that toggles as often; its circuit must
-hold the relay only while the pin *changes* (a charge pump), for a pin that stands still is what a dead computer leaves.
+`line:///dev/NAME`: a serial line, at whatever speed it is set to; each half second `1` or `0` in turn, with a line feed. A
+circuit behind it holds the relay only while bytes come. `gpio:///dev/gpiochipN?line=NUMBER`: a pin that toggles as often; its
+circuit must hold the relay only while the pin *changes* (a charge pump): a pin that stands still is what a dead computer leaves.
 """
 
 from __future__ import annotations

@@ -132,14 +132,14 @@ class Hands:
         return [*observed, *opened]
 
     async def prove_dead(self) -> None:
-        """The relay being open: raise InstrumentError when the source shows a voltage although it says that it is off; LinkError."""
+        """The relay being open: raise InstrumentError when the source shows a voltage although it says it is off; LinkError."""
         if "voltage" not in self.source.dialect.questions:
             return
         shown_V = await self.source.voltage_V()
         if not shown_V <= LIVE_V:
             raise InstrumentError(
-                f"{self.source.name}: it says that it is off, and shows {shown_V:.2f} V with nothing on its leads: it is stuck on, or "
-                "its output capacitor holds its charge (1 kohm across its terminals empties it)"
+                f"{self.source.name}: it says that it is off, and shows {shown_V:.2f} V with nothing on its leads: it is stuck on, "
+                "or its output capacitor holds its charge (1 kohm across its terminals empties it)"
             )
 
     @property
