@@ -16,8 +16,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, print what each file says in words, and return the exit code."""
+    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio
-    from chargerd.config.echo import describe
+    from chargerd.config.bench import BenchFile
+    from chargerd.config.echo import describe, describe_bench
     from chargerd.config.kinds import kind_of, load_any
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
@@ -28,11 +30,14 @@ def run(args: argparse.Namespace) -> int:
         try:
             kind = kind_of(Path(name))
             kinds[kind].append(name)
-            load_any(Path(name))
+            loaded = load_any(Path(name))
         except FileFaultsError as fault:
             faults.extend(fault.faults)
         else:
             print(f"{name}: a sound {kind} file")
+            if isinstance(loaded, BenchFile):
+                for line in describe_bench(loaded, abilities_of(loaded)):
+                    print(f"  {line}")
     if faults:
         raise ProfileError(tuple(faults))
     for profile in kinds["profile"]:

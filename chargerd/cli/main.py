@@ -20,6 +20,7 @@ VERBS: dict[str, str] = {
     "init": "ask questions and write bench, cell and profile files for your own bench",
     "commission": "prove a bench step by step with no cell on it, and sign the record",
     "check": "check files alone and together, and say what is not active on this bench",
+    "wiring": "draw the bench for the person who builds it: connections, fuses, parts list, isolation warnings",
     "schema": "print the JSON Schema of a kind of file",
     "rehearse": "run a profile on a simulated cell: how long, charge, energy, gas, heat, what ends each step",
     "run": "run a profile on a cell in the foreground, keeper included; a closed terminal makes safe",

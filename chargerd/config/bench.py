@@ -19,6 +19,7 @@ from chargerd.config.bench_parts import (
     resistors_of,
     sensor_of,
 )
+from chargerd.config.isolation import check_isolation, check_sharing, check_terminals
 from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.reader import read_group
 from chargerd.config.tables import Given, Values, amount
@@ -172,6 +173,10 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
     dead_man = dead_man_of(values.sub("dead_man"), instruments, faults)
     _check(values, faults)
+    check_isolation(instruments, channels, faults)
+    places = {name: given.place for name, given in values.named("channels").items()}
+    check_sharing(channels, places, faults)
+    check_terminals(channels, places, faults)
     faults.raise_as(BenchError)
     parts = _Parts(instruments, channels, resistors, dead_man)
     return _built(values, parts, marked.path, marked.text, marked.sha256)

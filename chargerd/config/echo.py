@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.cell import CellFile
-from chargerd.config.plan import largest_current_A
+from chargerd.config.fit import Fit
+from chargerd.config.fit_bench import bank_notes
+from chargerd.config.isolation import isolation_notes
+from chargerd.config.plan import highest_V, largest_current_A
 from chargerd.config.profile import ProfileFile
+from chargerd.config.readiness import UNKNOWN, Abilities, missing, not_active
 from chargerd.config.safety_time import safety_time
 from chargerd.core.ends import ENDS
 from chargerd.core.plan import Plan
@@ -38,8 +42,28 @@ def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile,
         *_steps(plan),
         *_hard_limits(plan),
         *_protection(plan, cell, bench),
+        *_bank(plan, profile, cell, bench, channel),
         *remarks(profile, cell, bench, channel),
     ]
+
+
+def describe_bench(bench: BenchFile, abilities: Mapping[str, Abilities]) -> list[str]:
+    """Return, per channel, what is not active on it and what is missing for unattended; then what ties its wiring to earth.
+
+    `abilities`: of the sources by name, as far as their dialects could be read.
+    """
+    said = []
+    for channel in bench.channels.values():
+        said += [f"channel {channel.name}:"] + [f"  not active: {row}" for row in not_active(bench, channel)]
+        lacking = missing(bench, channel, abilities.get(channel.source, UNKNOWN))
+        said += [f"  missing for unattended: {row}" for row in lacking]
+    return said + [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+
+
+def _bank(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> Iterator[str]:
+    fit, top_V = Fit(profile, cell, bench, bench.channels[channel]), highest_V(plan.program, cell)
+    for step in plan.program.steps():
+        yield from bank_notes(fit, step, top_V)
 
 
 def describe_rating(cell: CellFile) -> str:

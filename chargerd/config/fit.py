@@ -10,14 +10,7 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileStep
-from chargerd.config.safety_time import (
-    KEEPER_S,
-    SERVICE_MANAGER_S,
-    AIR_m3_per_h_per_A,
-    OPENINGS_cm2_per_m3_per_h,
-    SafetyTime,
-    reaction,
-)
+from chargerd.config.safety_time import AIR_m3_per_h_per_A, OPENINGS_cm2_per_m3_per_h, SafetyTime, hang_s, reaction
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
@@ -68,13 +61,17 @@ class Fit:
         return self.bench.instruments[self.channel.source]
 
     def instrument(self, quantity: str, kind: StepKind) -> InstrumentSpec | None:
-        """Return who measures that quantity in a step of that kind."""
+        """Return who measures that quantity in a step of that kind; None also where resistors without a shunt set the current."""
         name = {
             "voltage": self.channel.meter or self.channel.source,
             "temperature": self.channel.thermometer,
-            "current": self.channel.load if kind is StepKind.DISCHARGE else self.channel.source,
+            "current": self.channel.ammeter or (self.channel.load if kind is StepKind.DISCHARGE else self.channel.source),
         }[quantity]
-        return self.bench.instruments[name] if name else None
+        return self.bench.instruments.get(name)
+
+    def carrier(self, kind: StepKind) -> InstrumentSpec | None:
+        """Return what the current of a step of that kind flows through: source or load, None for a bank of resistors."""
+        return self.bench.instruments.get(self.channel.load if kind is StepKind.DISCHARGE else self.channel.source)
 
     def absolute(self, values: Values, key: str) -> float | None:
         """Return a value of the profile for this cell, None when it is not there or a word."""
@@ -147,9 +144,8 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is above this cell's limit {words(limit_A, 'current')} ({short(places[key])})",
             f"write at most {words(limit_A, 'current')}",
         )
-    spec = fit.instrument("current", step.kind)
-    assert spec is not None, "a discharge without a load was refused before"
-    if spec.current_max_A is not None and step.current_A > spec.current_max_A:
+    spec = fit.carrier(step.kind)
+    if spec is not None and spec.current_max_A is not None and step.current_A > spec.current_max_A:
         fit.faults.add(
             at,
             f"{name}: {said} is more than {spec.name} can do ({words(spec.current_max_A, 'current')}, {short(spec.place)})",
@@ -162,7 +158,9 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is too much for the fuse {words(fuse_A, 'current')} ({short(fit.bench.places['fuse'])})",
             f"write less, or fit a fuse of {words(1.25 * step.current_A, 'current')} or a little more and write it there",
         )
-    _resolved(fit, at, name, step.current_A, spec, "current")
+    meter = fit.instrument("current", step.kind)
+    if meter is not None:
+        _resolved(fit, at, name, step.current_A, meter, "current")
 
 
 def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: Limits, places: Mapping[str, Place]) -> None:
@@ -220,11 +218,11 @@ def _check_end(fit: Fit, written: ProfileStep, step: Step, key: str, value: floa
     assert ends is not None
     if quantity in {"current", "voltage", "temperature"}:
         spec = fit.instrument(quantity, step.kind)
-        if spec is None:
+        if spec is None and quantity == "temperature":
             fit.faults.add(
                 ends.at(key), f"{key}: channel {fit.channel.name} has no thermometer", "add one to the bench, or delete this end"
             )
-        elif quantity != "temperature":
+        elif spec is not None and quantity != "temperature":
             _resolved(fit, ends.at(key), key, value, spec, quantity)
     if key == "current_below" and value >= step.current_A:
         fit.faults.add(
@@ -311,7 +309,7 @@ def check_sampling(fit: Fit, written: ProfileStep, step: Step, time: SafetyTime,
             f"{what}: readings then switch off within {words(_two_digits(took), 'time')}, {limit}",
             remedy,
         )
-    guard_s, guard = max((KEEPER_S, "the keeper"), (SERVICE_MANAGER_S, "the service manager"))
+    guard_s, guard = hang_s(fit.bench, fit.channel)
     if not fit.profile.attended and guard_s > half_s:
         fit.faults.add(
             values.at("current"),

@@ -8,6 +8,7 @@ from dataclasses import replace
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
+from chargerd.config.fit_bench import check_dead_man, check_parts, check_speed
 from chargerd.config.inputs import inputs_of, zeros_of
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
@@ -54,6 +55,8 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
     program = Program(profile.name, items, profile.attended)
     for written, step in zip(profile.steps(), program.steps(), strict=True):
         check_step(fit, written, step, limits, places)
+        if step.kind in ENERGISING:
+            check_parts(fit, written, step, limits, highest_V(program, cell))
     for item, repeat in zip(profile.items, items, strict=True):
         if isinstance(item, ProfileRepeat) and isinstance(repeat, Repeat) and repeat.climb is not None and item.climb is not None:
             check_voltage(fit, item.climb, _highest_rung_key(fit, item), max(repeat.climb.rungs_V), limits, places)
@@ -135,14 +138,14 @@ def _highest_rung_key(fit: Fit, written: ProfileRepeat) -> str:
 def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
     source, channel = fit.source(), fit.channel
     meter = fit.instrument("voltage", StepKind.CHARGE)
-    thermometer = fit.instrument("temperature", StepKind.CHARGE)
+    thermometer, ammeter = fit.instrument("temperature", StepKind.CHARGE), fit.instrument("current", StepKind.CHARGE)
     return Plan(
         program=program,
         limits=limits,
         inputs=inputs_of(channel, fit.bench),
         rated_Ah=fit.cell.rated_Ah,
         gassing=fit.cell.gassing,
-        resolves=Resolves(_resolves(meter, "voltage"), _resolves(source, "current"), _resolves(thermometer, "temperature")),
+        resolves=Resolves(_resolves(meter, "voltage"), _resolves(ammeter, "current"), _resolves(thermometer, "temperature")),
         ovp_V=_ovp_V(program, limits, source),
         ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
         zeros=zeros_of(channel, fit.bench),
@@ -160,6 +163,12 @@ def top_voltage_V(program: Program) -> float | None:
         if isinstance(item, Repeat) and item.climb is not None:
             set_V.extend(item.climb.rungs_V)
     return max(set_V, default=None)
+
+
+def highest_V(program: Program, cell: CellFile) -> float:
+    """Return the highest voltage a discharge may begin at: where the program charges to, else the cell's top."""
+    top_V = top_voltage_V(program)
+    return cell.top_charging_V if top_V is None else top_V
 
 
 def largest_current_A(program: Program) -> float:
@@ -207,6 +216,8 @@ def _check_times(fit: Fit, plan: Plan) -> int:
     for written, step in zip(fit.profile.steps(), plan.program.steps(), strict=True):
         if step.kind in ENERGISING:
             check_sampling(fit, written, step, time, missed_max, current_A)
+            check_speed(fit, written, step, time, missed_max, plan.limits, current_A)
+    check_dead_man(fit, time)
     return missed_max
 
 

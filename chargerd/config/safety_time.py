@@ -34,6 +34,8 @@ OFF_QUESTIONS = 2
 
 The role tries a third time after a link had to be reopened; an instrument that needs it was silent, and is judged as missing.
 """
+PATIENCE_S = 5.0
+"""How long the keeper bears a silent worker; from then on it feeds no dead-man relay."""
 KEEPER_S = 11.0
 """A hung worker: the keeper's patience 5 s, kill 1 s, off plan 5 s."""
 SERVICE_MANAGER_S = 23.0
@@ -56,13 +58,18 @@ class SafetyTime:
 def safety_time(current_A: float, voltage_V: float, mass_g: float, wiring: Wiring, air: Ventilation) -> SafetyTime:
     """Return the shortest of clip, cell and gas at that current; the cell takes all of current × voltage as heat."""
     clip_K_per_s = current_A**2 * wiring.clip_ohm / (wiring.clip_mass_g * COPPER_J_per_gK)
-    cell_K_per_s = current_A * voltage_V / (mass_g * CELL_J_per_gK)
     times = (
         (CLIP_RISE_K / clip_K_per_s if clip_K_per_s > 0 else math.inf, "a bad clip is hot"),
-        (CELL_RISE_K / cell_K_per_s if cell_K_per_s > 0 else math.inf, "the cell is hot"),
+        (cell_heat_s(current_A, voltage_V, mass_g), "the cell is hot"),
         (gas_time_s(current_A, air), "the air holds 1 % hydrogen"),
     )
     return SafetyTime(*min(times))
+
+
+def cell_heat_s(current_A: float, voltage_V: float, mass_g: float) -> float:
+    """Return the time until the cell is `CELL_RISE_K` warmer when the whole electrical power becomes heat and none leaves."""
+    cell_K_per_s = current_A * voltage_V / (mass_g * CELL_J_per_gK)
+    return CELL_RISE_K / cell_K_per_s if cell_K_per_s > 0 else math.inf
 
 
 def gas_time_s(current_A: float, air: Ventilation) -> float:
@@ -96,9 +103,35 @@ class Reaction:
 
 
 def reaction(bench: BenchFile, channel: ChannelSpec) -> Reaction:
-    """Return how fast that channel's instruments react at worst, from their time-outs."""
-    names = [name for name in (channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient) if name]
-    outputs = [name for name in (channel.source, channel.load) if name]
+    """Return how fast that channel's instruments react at worst, from their time-outs. A bank's relays open one by one."""
+    outputs = [channel.source, *load_parts(bench, channel)]
+    watching = (channel.meter, channel.ammeter, *channel.taps, channel.thermometer, channel.ambient)
+    names = [*outputs, *(name for name in watching if name)]
     slowest_s = max(bench.instruments[name].timeout_s for name in names)
     off_s = sum(OFF_TRIES * OFF_QUESTIONS * bench.instruments[name].timeout_s for name in outputs)
     return Reaction(off_s, (QUESTION_RETRIES + 1) * slowest_s)
+
+
+def load_parts(bench: BenchFile, channel: ChannelSpec) -> tuple[str, ...]:
+    """Return the instruments that draw current: the load, or the relays of its resistors; none without a load."""
+    bank = tuple(resistor.switch for resistor in bench.resistors if channel.load and resistor.load == channel.load)
+    return bank or ((channel.load,) if channel.load else ())
+
+
+def covered_by_dead_man(bench: BenchFile, channel: ChannelSpec) -> bool:
+    """Whether the dead-man relay ends every current of that channel: it cuts source and load, or the cell's own lead."""
+    if bench.dead_man is None:
+        return False
+    cuts = set(bench.dead_man.cuts)
+    return (bool(channel.switch) and channel.switch in cuts) or {channel.source, *load_parts(bench, channel)} <= cuts
+
+
+def hang_s(bench: BenchFile, channel: ChannelSpec, *, dead_man_proven: bool = False) -> tuple[float, str]:
+    """Return how long a hang of worker or keeper may leave outputs on, and who then ends it.
+
+    A dead-man relay counts only when it is proven (commissioning) and covers the channel: then it answers a hung keeper, and a
+    hung worker if it is faster than kill and off plan.
+    """
+    if dead_man_proven and bench.dead_man is not None and covered_by_dead_man(bench, channel):
+        return PATIENCE_S + min(bench.dead_man.drop_out_s, KEEPER_S - PATIENCE_S), "the keeper with the dead-man relay"
+    return max((KEEPER_S, "the keeper"), (SERVICE_MANAGER_S, "the service manager"))

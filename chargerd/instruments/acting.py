@@ -138,8 +138,8 @@ class Hands:
         shown_V = await self.source.voltage_V()
         if not shown_V <= LIVE_V:
             raise InstrumentError(
-                f"{self.source.name}: it says that it is off, and shows {shown_V:.2f} V with nothing on its leads: it is stuck on, "
-                "or its output capacitor holds its charge (1 kohm across its terminals empties it)"
+                f"{self.source.name}: it says that it is off, and shows {shown_V:.2f} V with nothing on its leads: it is stuck "
+                "on, or its output capacitor holds its charge (1 kohm across its terminals empties it)"
             )
 
     @property

@@ -73,7 +73,7 @@ def text(
     for number in range(1, channels + 1):
         parts.append(
             SLIP.format(
-                name=f"slip-{number}", load=f"load: {load}, " if load else "", voltage="meter" if meter else "supply",
+                name=f"slip-{number}", load=f"load: {load}, " if load else "", voltage="meter" if meter and number == 1 else "supply",
                 switch=relays[number - 1],
             )
         )  # fmt: skip

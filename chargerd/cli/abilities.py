@@ -1,0 +1,30 @@
+"""What the dialects of a bench's sources can do, for advice that the files alone cannot give."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from chargerd.errors import FileFaultsError
+
+if TYPE_CHECKING:
+    from chargerd.config.bench import BenchFile
+    from chargerd.config.readiness import Abilities
+
+
+def abilities_of(bench: BenchFile) -> dict[str, Abilities]:
+    """Return the abilities of each channel's source; a dialect that cannot be read leaves them unknown."""
+    from chargerd.config.readiness import UNKNOWN, Abilities
+    from chargerd.instruments.dialect_file import load_dialect
+
+    found: dict[str, Abilities] = {}
+    for name in {channel.source for channel in bench.channels.values()}:
+        try:
+            dialect = load_dialect(bench.instruments[name].dialect, Path(bench.path).parent / "dialects")
+        except FileFaultsError:
+            # `run` refuses such a bench with every fault of the dialect; here it only means: nothing is known.
+            found[name] = UNKNOWN
+            continue
+        limits_current = "ocp" in dialect.commands and "ocp" in dialect.questions
+        found[name] = Abilities(limits_current, "watchdog" in dialect.commands)
+    return found
