@@ -10,6 +10,7 @@ from chargerd.errors import Exit, RefusedError
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("run", metavar="RUN", help="the run's folder")
+    parser.add_argument("--answer", default="", metavar="TEXT", help="the answer to the question the run waits with")
     parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
 
 
@@ -25,8 +26,12 @@ def run(args: argparse.Namespace) -> int:
 
     folder = run_folder(args.run).resolve()
     try:
-        answer = ask(folder, ask="resume", by="person")
+        answer = ask(folder, ask="resume", by="person", said=args.answer)
     except RefusedError:
+        if args.answer:
+            raise RefusedError(
+                f"{folder.name}: no program is running this run now, so nobody asks; resume it without --answer, then answer"
+            ) from None
         found = open_run(folder)  # raises when a frozen file is missing or was changed
         with ChannelLedger.open(found.data, found.channel.name) as ledger:
             latched = ledger.latched()

@@ -17,6 +17,7 @@ CAUSES: dict[str, str] = {
     "heating-too-fast": "the cell is heating too fast",
     "reading-lost": "a value needed to supervise the cell has been missing too long",
     "current-while-off": "current flows although the outputs are off",
+    "current-while-isolated": "current flows although the relay to the cell is open",
     "source-and-load-on": "source and load are on together",
     "source-found-on": "the source is on although it was switched off",
     "load-found-on": "the load is on although it was switched off",

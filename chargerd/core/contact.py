@@ -18,18 +18,20 @@ CONFIRM = 3
 OPEN_V = 0.100
 """A charge without current whose source stands this far above the cell's own meter has an open lead, clip or relay between."""
 _KEY = "contact"
+_OWN_WORDS = frozenset({StepKind.CONNECTION_CHECK, StepKind.ZERO_CURRENT})
+"""These say themselves what too little current means."""
 
 
 def broke_off(memory: Memory, step: Step, seen: Observation) -> bool:
     """Take one reading of a live output. Returns True at the third one running in which the current is as good as gone."""
-    if not memory.live or seen.current_A is None:
+    if not memory.live or seen.current_A is None or step.kind in _OWN_WORDS:
         return False
     current_A = abs(seen.current_A)
     last_A = memory.last_live_A
     gone = last_A > FLOOR_A and current_A < FALL_SHARE * last_A
-    if step.kind is StepKind.DISCHARGE:
+    if step.direction < 0:
         # Resistors carry what their values make of the cell's voltage, and are judged against an ammeter where there is one.
-        gone = gone or (not seen.by_resistors and current_A < HELD_SHARE * step.current_A)
+        gone = gone or (not seen.by_resistors and current_A < HELD_SHARE * memory.set_A)
     elif seen.source_voltage_V is not None and seen.voltage_V is not None:
         gone = gone or (current_A < FLOOR_A and seen.source_voltage_V - seen.voltage_V > OPEN_V)
     if not gone:

@@ -22,6 +22,10 @@ class Activity(StrEnum):
     CHARGE = "charge"
     DISCHARGE = "discharge"
     INTERRUPTION = "interruption"
+    PULSE = "pulse"
+    PROBE = "probe"
+    ZERO_CURRENT = "zero-current"
+    ASK_PERSON = "ask-person"
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,8 @@ class Demand:
 
     `voltage_set_V` and `current_set_A` are set-points of the energised instrument (magnitudes). `ovp_V` and `ocp_A` are the
     levels its own protection must hold, written and read back before it may be on. `connected`: the cell's relay may be
-    closed, or stay so; without it a relay opens, as the last thing, once source and load are off.
+    closed, or stay so; without it a relay opens, as the last thing, once source and load are off. `isolated`: the relay stays
+    open although the output is on (zero current).
     """
 
     energise: Energise
@@ -42,6 +47,7 @@ class Demand:
     ovp_V: float | None = None
     ocp_A: float | None = None
     connected: bool = False
+    isolated: bool = False
 
 
 def off_demand(activity: Activity, sample_every_s: float, *, connected: bool = False) -> Demand:

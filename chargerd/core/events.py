@@ -89,6 +89,16 @@ class Resume(Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Answer(Record):
+    """A person answers the question of an `ask_person` step; the run goes on through CHECKING. Nothing else ends the waiting."""
+
+    kind: ClassVar[str] = "answer"
+    is_input: ClassVar[bool] = True
+    by: str = "person"
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Stop(Record):
     """End the run early, in order."""
 
@@ -235,6 +245,31 @@ class ResistanceMeasured(Record):
 
 
 @dataclass(frozen=True, slots=True)
+class ConnectionChecked(Record):
+    """A probe pulse said whether the cell is connected as it must be. `resistance_ohm` from the step of voltage at its end."""
+
+    kind: ClassVar[str] = "connection-checked"
+    passed: bool = False
+    before_V: float | None = None
+    during_V: float | None = None
+    after_V: float | None = None
+    current_A: float | None = None
+    resistance_ohm: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroMeasured(Record):
+    """Mean current reading of an instrument that was on with the relay to the cell open; subtracted from now on if accepted."""
+
+    kind: ClassVar[str] = "zero-measured"
+    instrument: str = ""
+    current_A: float | None = None
+    readings: int = 0
+    accepted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingLost(Record):
     """A judged input was missing or not usable at this reading."""
 
@@ -271,9 +306,9 @@ class ProgramEnded(Record):
 
 
 _ALL: tuple[type[Record], ...] = (
-    Start, CheckPassed, CheckFailed, Pause, Resume, Stop, Fault, Observed, Gap, Tick,
-    StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured, ReadingLost, ReadingFound,
-    Tripped, ProgramEnded,
+    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, Tick,
+    StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured,
+    ConnectionChecked, ZeroMeasured, ReadingLost, ReadingFound, Tripped, ProgramEnded,
 )  # fmt: skip
 RECORDS: dict[str, type[Record]] = {record.kind: record for record in _ALL}
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from chargerd.core.observation import Observation
+from chargerd.core.observation import Observation, missing_inputs
 
 STEP_VOLTAGE_MARGIN_V = 0.050
 STEP_VOLTAGE_FOR_S = 2.0
@@ -71,7 +71,8 @@ class Zeros:
 class StepBounds:
     """What protection knows of the present step: only numbers to compare with. `direction` is +1 charge, −1 discharge, 0 off.
 
-    None: the step has no such set-point or end. `gas_*` are the gas law's numbers, `voltage_max_V` the step's own limit.
+    `current_set_A` is the present set-point, `current_most_A` the most it may become while the step lasts. `zero_max_A`: the
+    relay to the cell is open, and this much may be an instrument's zero. None: the step has no such set-point or end.
     """
 
     direction: int
@@ -82,6 +83,8 @@ class StepBounds:
     charge_Ah: float | None = None
     energy_Wh: float | None = None
     gas_charge_Ah: float | None = None
+    current_most_A: float = 0.0
+    zero_max_A: float | None = None
 
 
 class Trip(NamedTuple):
@@ -149,7 +152,7 @@ class Protection:
         The step's own, because the last reading may come from before a switching on. All of a charge may be gas.
         """
         m = self.memory
-        worst_Ah = max(abs(m.last_A), bounds.current_set_A) * off_after_s / 3600.0
+        worst_Ah = max(abs(m.last_A), bounds.current_set_A, bounds.current_most_A) * off_after_s / 3600.0
         m.charge_Ah += worst_Ah
         m.energy_Wh += worst_Ah * max(m.last_V, 0.0)
         m.gas_charge_Ah += worst_Ah if bounds.direction > 0 else 0.0
@@ -201,7 +204,7 @@ class Protection:
                 return Trip("over-voltage", voltage_V, limits.voltage_max_V)
             if not voltage_V >= REVERSED_V:
                 return Trip("reverse-polarity", voltage_V, REVERSED_V)
-            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0):
+            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0 and bounds.zero_max_A is None):
                 return Trip("under-voltage", voltage_V, limits.voltage_min_V)
         if seen.voltages_V and live and bounds.direction > 0 and bounds.voltage_set_V is not None:
             ceiling_V = bounds.voltage_set_V + STEP_VOLTAGE_MARGIN_V
@@ -255,6 +258,10 @@ class Protection:
         """Judge the current of a live output against its direction and set-point."""
         if current_A is None:
             return None
+        if bounds.zero_max_A is not None:
+            # A zero that was measured before is subtracted already, hence twice: from the one end of the band to the other.
+            most_A = 2.0 * bounds.zero_max_A
+            return None if abs(current_A) <= most_A else Trip("current-while-isolated", current_A, most_A)
         along_A = current_A * bounds.direction
         if not along_A >= -max(off_A, self._zeros.slack_A):
             return Trip("current-direction", current_A, 0.0)
@@ -371,24 +378,6 @@ def _relay(seen: Observation, connected: bool | None) -> Trip | None:
     if connected is None or seen.relay_closed is None or seen.relay_closed == connected:
         return None
     return Trip("relay-found-closed" if seen.relay_closed else "relay-found-open", None, None)
-
-
-def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool = False) -> list[str]:
-    """Return the names of what supervision needs and this reading lacks."""
-    missing = []
-    if seen.voltage_V is None and not seen.isolated:
-        missing.append("voltage")
-    if seen.current_A is None:
-        missing.append("current")
-    if has_thermometer and seen.temperature_degC is None:
-        missing.append("temperature")
-    if seen.source_on is None:
-        missing.append("source state")
-    if seen.load_on is None:
-        missing.append("load state")
-    if has_relay and seen.relay_closed is None:
-        missing.append("relay state")
-    return missing
 
 
 def _differs(read: float | None, written: float | None, tolerance: float) -> bool:

@@ -190,3 +190,21 @@ def _current(
             return None
         total_A -= load_A - zero_load_A
     return total_A
+
+
+def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool = False) -> list[str]:
+    """Return the names of what supervision needs and this reading lacks."""
+    missing = []
+    if seen.voltage_V is None and not seen.isolated:
+        missing.append("voltage")
+    if seen.current_A is None:
+        missing.append("current")
+    if has_thermometer and seen.temperature_degC is None:
+        missing.append("temperature")
+    if seen.source_on is None:
+        missing.append("source state")
+    if seen.load_on is None:
+        missing.append("load state")
+    if has_relay and seen.relay_closed is None:
+        missing.append("relay state")
+    return missing

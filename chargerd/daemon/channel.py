@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from chargerd.core.demand import Demand, Energise, off_demand
 from chargerd.core.engine import Engine
-from chargerd.core.events import CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
+from chargerd.core.events import Answer, CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
 from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
@@ -221,7 +221,7 @@ class Channel:
         if isinstance(record, Fault) and self.engine.state not in OVER:
             await self._make_safe(record)
             self._next_reading_s = 0.0
-        elif isinstance(record, Resume) and self.engine.state is State.PAUSED:
+        elif isinstance(record, Resume | Answer) and self._goes_on(record):
             self._command(record)
             await self._check()
             self._next_reading_s = 0.0
@@ -236,6 +236,11 @@ class Channel:
                 self._write(written, now_s, utc)
             self._observe(observed)
             self._next_reading_s = 0.0
+
+    def _goes_on(self, record: Record) -> bool:
+        """Only a pause is resumed; while a question waits, only an answer leads on."""
+        asks = self.engine.memory.asked_s is not None
+        return self.engine.state is State.PAUSED and asks == isinstance(record, Answer)
 
     async def _tick(self) -> None:
         now_s = self.elapsed_s()

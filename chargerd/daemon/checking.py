@@ -7,8 +7,8 @@ from collections.abc import Awaitable, Callable
 from chargerd.config.plan import top_voltage_V
 from chargerd.core.demand import Activity, off_demand
 from chargerd.core.events import CheckPassed, Observed
-from chargerd.core.limits import REVERSED_V, missing_inputs
-from chargerd.core.observation import Observation, Observer
+from chargerd.core.limits import REVERSED_V
+from chargerd.core.observation import Observation, Observer, missing_inputs
 from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading

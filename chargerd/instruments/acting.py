@@ -241,9 +241,16 @@ class Hands:
         for other in self.outputs:
             if other is not output:
                 await other.prove_off()
-        if self.relay is not None and not await self.relay.look():
-            raise InstrumentError(f"{output.name}: not switched on, {self.relay.name} between it and the cell is open")
+        await self._prove_relay(output, isolated=demand.isolated)
         return [await output.switch_on()]
+
+    async def _prove_relay(self, output: Output | Bank, *, isolated: bool) -> None:
+        """Prove the relay closed, or for a zero current open. Raises InstrumentError; as `Switch.look`."""
+        if isolated and self.relay is None:
+            raise InstrumentError(f"{output.name}: no relay keeps the cell out of this; a zero current is not measured")
+        if self.relay is not None and await self.relay.look() is isolated:
+            state = "closed" if isolated else "open"
+            raise InstrumentError(f"{output.name}: not switched on, {self.relay.name} between it and the cell is {state}")
 
     async def _limits(self, output: Output | Bank, demand: Demand) -> None:
         if isinstance(output, Source) and (demand.voltage_set_V is None or not self.has_levels(demand.ovp_V, demand.ocp_A)):

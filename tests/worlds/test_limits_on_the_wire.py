@@ -133,6 +133,7 @@ NOT_HERE: dict[str, str] = {
     "relay-contradicts": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-not-verified": "this bench has no relay: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
+    "current-while-isolated": "needs a relay at the cell; the scenario of a zero current provokes it without a wire",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
 """Causes that no fault on the wire can provoke, and why."""

@@ -1,4 +1,4 @@
-"""Cells behind relays, with the faults of safety.md group B in charge, gassing and discharge, judged by what the panels really did.
+"""Cells behind relays, with what may go wrong with relays and switching in charge, gassing and discharge, judged by what the panels really did.
 
 What may never happen is judged from the panels' own logs at every instant: a contact closing onto a live source or load, source
 and load conducting together, anything on through an unproven relay. Each fault has its twin without it.
