@@ -222,7 +222,8 @@ class ChannelBench:
             inputs |= sampler.measured(inputs)
         self._judge_sensors(inputs)
         if isinstance(self.hands.load, Bank):
-            self.hands.load.voltage_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT).usable(VOLTAGE_AGE_MAX_S)
+            seen_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT)
+            self.hands.load.voltage_V = seen_V.usable(VOLTAGE_AGE_MAX_S)
         return inputs
 
     def _judge_sensors(self, inputs: dict[str, Measured]) -> None:
