@@ -37,8 +37,6 @@ BEHAVIOURS: dict[str, str] = {
     "line-sensor": "line-sensor",
     "line-sensor-printing": "line-sensor-prints",
     "line-relays": "line-relays",
-    "modbus-supply": "modbus-supply",
-    "modbus-relay": "modbus-relay",
     "relay-bytes": "frame-relays",
     "relay-pins": "pin-relays",
     "relay-pins-mirror": "pin-relays",

@@ -31,9 +31,9 @@ from chargerd.core.events import (
 )
 from chargerd.core.gas import law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
-from chargerd.core.limits import Protection, Trip, missing_inputs
+from chargerd.core.limits import Protection, Trip
 from chargerd.core.memory import Memory, memory_from_json
-from chargerd.core.observation import Observation, Observer
+from chargerd.core.observation import Observation, Observer, missing_inputs
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
