@@ -15,12 +15,13 @@ if TYPE_CHECKING:
 def abilities_of(bench: BenchFile) -> dict[str, Abilities]:
     """Return the abilities of each channel's source; a dialect that cannot be read leaves them unknown."""
     from chargerd.config.readiness import UNKNOWN, Abilities
-    from chargerd.instruments.dialect import load_dialect
+    from chargerd.instruments.dialect_file import load_dialect
 
     found: dict[str, Abilities] = {}
     for name in {channel.source for channel in bench.channels.values()}:
+        spec, beside = bench.instruments[name], Path(bench.path).parent / "dialects"
         try:
-            dialect = load_dialect(bench.instruments[name].dialect, Path(bench.path).parent / "dialects")
+            dialect = load_dialect(spec.dialect, beside, output=spec.output, input=spec.input)
         except FileFaultsError:
             # `run` refuses such a bench with every fault of the dialect; here it only means: nothing is known.
             found[name] = UNKNOWN

@@ -32,7 +32,8 @@ td.number { text-align: right; font-weight: bold; white-space: nowrap; } td.tick
 .caution { border: 0.6mm solid #000; padding: 2mm 3mm; } .caution li { margin: 0.8mm 0; }
 svg { width: 100%; height: auto; max-height: 172mm; display: block; }
 svg line, svg path, svg circle, svg rect { stroke: #000; stroke-width: 0.6; fill: none; stroke-linecap: round; }
-svg .thin { stroke-width: 0.35; } svg .thick { stroke-width: 1.5; } svg .frame { stroke-width: 1; } svg .dashed { stroke-width: 0.35; stroke-dasharray: 2 1.4; }
+svg .thin { stroke-width: 0.35; } svg .thick { stroke-width: 1.5; } svg .frame { stroke-width: 1; }
+svg .dashed { stroke-width: 0.35; stroke-dasharray: 2 1.4; }
 svg .dotted { stroke-width: 0.5; stroke-dasharray: 0.1 1.5; } svg .full { fill: #000; } svg .white { fill: #fff; }
 svg text { font: 3.7px "DejaVu Sans", Arial, sans-serif; fill: #000; } svg .name { font-weight: bold; }
 svg .sign { font-size: 4.4px; font-weight: bold; } svg .tag { fill: #fff; stroke-width: 0.3; }
