@@ -250,7 +250,7 @@ def _one_meter(sheet: Sheet, cell_x: float, left: float, name: str, said: str) -
     sheet.add(draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, 24, name))
     sheet.add(draw.text(x + 2, middle - 7, "+", "sign"), draw.text(x + 2, middle + 10, "−", "sign"))
     if not taps:
-        sheet.add(draw.text(cell_x + 15, low + 5, "own clips at the cell", ""))
+        sheet.add(draw.text(cell_x + 15, low + 6, "own clips at the cell", ""))
     return x
 
 
@@ -302,7 +302,7 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     sheet.tag(left, y + 10, "shunt-", 0)
     sheet.tag(right, y + 10, "shunt+", 0)
     sheet.add(draw.text(right + 2, low + 1.5, "+", "sign"), draw.text(left - 4, low + 1.5, "−", "sign"))
-    sheet.add(draw.label(right + 7, low + 1.5, 60, f"{name}: current"))
+    sheet.add(draw.label(right + 7, low + 1.5, 50, f"{name}: current"))
 
 
 def _frames(sheet: Sheet) -> None:
@@ -313,15 +313,22 @@ def _frames(sheet: Sheet) -> None:
     far = f"Keep vents free. Nothing that can spark within {metres:.2f} m of a vent, and nothing at all above it."
     sheet.add(draw.text(6, y, said), draw.text(6, y + 5, far, "name"))
     rows = [("NEVER TOUCHED", one) for one in sheet.bench.never_touch] + [("STAYS ON", one) for one in sheet.bench.keep_on]
-    # Beside the shunt and its meter, on whichever side there is room.
-    left = 185.0 if sheet.shunt_x < 120 else 20.0
+    left, drop = _frame_at(sheet)
     for number, (what, one) in enumerate(rows):
-        top = sheet.bottom + 4 + 17 * number
+        top = sheet.bottom + 4 + drop + 17 * number
         sheet.add(draw.box(left, top, 90, 15, "frame"), draw.text(left + 3, top + 5, f"{what}: no wire goes here", "name"))
         sheet.add(draw.label(left + 3, top + 9.4, 84, one))
+
+
+def _frame_at(sheet: Sheet) -> tuple[float, float]:
+    """Return where frames of other outputs begin, and how far down: beside the shunt's meter, or below it where there is no room."""
+    if sheet.shunt_x > 160:
+        return 66.0, 0.0
+    return 185.0, 28.0 if sheet.shunt_x > 125 else 0.0
 
 
 def _legend_mm(sheet: Sheet) -> float:
     """Return how far below the negative rail the legend stands: below the shunt's meter and the frames of other outputs."""
     others = len(sheet.bench.never_touch + sheet.bench.keep_on)
-    return max(31.0 if sheet.channel.ammeter else 15.0, 17.0 * others + 8)
+    frames = 17.0 * others + 8 + _frame_at(sheet)[1] if others else 0.0
+    return max(31.0 if sheet.channel.ammeter else 15.0, frames)
