@@ -60,6 +60,7 @@ DIMENSIONS: dict[str, Dimension] = {
         _row("thermistor_b", "K", "K=1", "3950 K", "10000"),
         _row("temperature_coefficient", "V/K", "mV/K=1e-3 V/K=1", "-4 mV/K", "0.1"),
         _row("heating_rate", "K/min", "K/min=1", "1 K/min", "100"),
+        _row("voltage_rate", "V/h", "V/h=1 mV/h=1e-3 mV/min=0.06 V/min=60 mV/s=3.6 V/s=3600", "20 mV/h", "1e6"),
         _row("resistance", "ohm", "ohm=1 mohm=1e-3 kohm=1e3 Ω=1 mΩ=1e-3 kΩ=1e3 Ω=1 mΩ=1e-3 kΩ=1e3", "0.05 ohm", "1e9"),
         _row("capacitance", "F", "F=1 mF=1e-3", "3960 F", "1e6"),
         _row("mass", "g", "g=1 mg=1e-3 kg=1e3", "26.4 g", "1e6"),

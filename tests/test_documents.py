@@ -24,10 +24,11 @@ from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
 from chargerd.config.safety_time import Reaction, reaction
 from chargerd.config.schema import manual_rows
+from chargerd.core.causes import CAUSES
 from chargerd.core.ends import ENDS
 from chargerd.core.engine import LEASE_EXTRA_S
 from chargerd.core.events import StepEnded
-from chargerd.core.limits import BOUND_FACTOR, CAUSES
+from chargerd.core.limits import BOUND_FACTOR
 from chargerd.core.plan import Plan
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.states import TRANSITIONS
@@ -54,7 +55,9 @@ GENERATED = {"__pycache__", "demo-runs", "bench-results", "build", "dist"}
 WHERE_ENDS_SHOW = {
     "current_below": "current_A", "plateau_lasts": "elapsed_s", "voltage_above": "voltage_V", "ir_free_voltage_above": "resistance_ohm",
     "voltage_below": "voltage_V", "temperature_above": "temperature_degC", "gassing_time": "gassing_s", "gas_charge": "gas_charge_Ah",
-    "charge": "charge_Ah", "energy": "energy_Wh", "time": "elapsed_s",
+    "charge": "charge_Ah", "energy": "energy_Wh", "time": "elapsed_s", "voltage_falls_by": "voltage_V",
+    "voltage_slope_below": "voltage_V", "voltage_slope_above": "voltage_V", "temperature_rise_above": "temperature_degC",
+    "temperature_slope_above": "temperature_degC",
 }  # fmt: skip
 """End → the column of the readings, or the field of the event that says a step ended, in which its quantity can be followed."""
 

@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     if args.action == "new":
         from chargerd.cli.dialect_new import interview
 
-        return interview(args.name, Path(args.bench))
+        return interview(args.name, Path(args.bench), input)
     if args.instrument:
         if not args.bench:
             raise UsageError("--instrument needs --bench BENCH, the file it stands in")

@@ -112,7 +112,7 @@ class Draft:
         return self.ask(f"{words} ({', '.join(known)})", default, lambda text: "" if text in known else "one of those words")
 
 
-def interview(name: str, bench: Path, read: Read = input) -> int:
+def interview(name: str, bench: Path, read: Read) -> int:
     """Ask for a whole dialect, write it beside the bench file, check it. Raises UsageError, RefusedError, BenchError."""
     if not NAME.fullmatch(name):
         raise UsageError(f"{name!r}: letters, digits, '.', '_' and '-', beginning with a letter or digit")

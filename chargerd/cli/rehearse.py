@@ -114,9 +114,11 @@ def simulated_cell(cell: CellFile, onset_V: float | None) -> Cell:
 def rehearse(plan: Plan, cell: Cell) -> Outcome:
     """Run a plan on a cell to its end and return what it came to."""
     from chargerd.core.events import RepeatEnded, RoundEnded, StepEnded, Tripped
+    from chargerd.core.program import StepKind
     from chargerd.sim.rehearsal import Rehearsal
 
     outcome = Outcome()
+    discharges = any(step.kind is StepKind.DISCHARGE for step in plan.program.steps())
     rehearsal = Rehearsal(plan, cell)
     for _, record in rehearsal.run(LONGEST_S):
         if isinstance(record, StepEnded):
@@ -124,7 +126,8 @@ def rehearse(plan: Plan, cell: Cell) -> Outcome:
         elif isinstance(record, RoundEnded):
             rung = "" if record.rung_V is None else f" at {record.rung_V:.2f} V"
             kept = "" if record.coulombic_efficiency is None else f", {record.coulombic_efficiency:.1%} came back"
-            outcome.rounds.append(f"round {record.round}{rung}: {record.charge_out_Ah:.3f} Ah out{kept}")
+            out = f"{record.charge_out_Ah:.3f} Ah out{kept}" if discharges else "nothing is taken out, so stored: not tested"
+            outcome.rounds.append(f"round {record.round}{rung}: {out}")
         elif isinstance(record, RepeatEnded):
             outcome.rounds.append(f"ends after {record.rounds} rounds: {END_WORDS.get(record.end, record.end)}")
         elif isinstance(record, Tripped):

@@ -6,9 +6,12 @@ import argparse
 import os
 import sys
 from pathlib import Path
-from typing import NoReturn
+from typing import TYPE_CHECKING, NoReturn
 
 from chargerd.errors import RefusedError
+
+if TYPE_CHECKING:
+    from chargerd.config.bench import BenchFile
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -53,7 +56,7 @@ def run(args: argparse.Namespace) -> int:
     folder = create_run(data, head)
     _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
     print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
-    become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])])
+    become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])], relay_arguments(trio.bench, trio.channel))
 
 
 def _freeze_dialects(bench: Path, names: set[str], folder: Path) -> None:
@@ -65,7 +68,16 @@ def _freeze_dialects(bench: Path, names: set[str], folder: Path) -> None:
             (folder / "dialects" / own.name).write_bytes(own.read_bytes())
 
 
-def become_keeper(folder: Path, worker_arguments: list[str]) -> NoReturn:
+def relay_arguments(bench: BenchFile, channel: str) -> list[str]:
+    """Return what tells the keeper to feed the bench's dead-man relay, nothing where it cuts nothing of this channel."""
+    from chargerd.daemon.dead_man import concerns, feed_path
+
+    if bench.dead_man is None or not concerns(bench, bench.channels[channel]):
+        return []
+    return ["--relay", f"{channel}={feed_path(bench.dead_man.feed)}"]
+
+
+def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str]) -> NoReturn:
     """Replace this process by the keeper, which starts the worker."""
     keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
     package_root = str(keeper.parent.parent.parent)
@@ -73,4 +85,5 @@ def become_keeper(folder: Path, worker_arguments: list[str]) -> NoReturn:
     worker = [sys.executable, "-m", "chargerd.daemon.worker", *worker_arguments]
     sys.stdout.flush()
     sys.stderr.flush()
-    os.execve(sys.executable, [sys.executable, "-P", str(keeper), "--run-dir", str(folder), "--", *worker], environment)  # noqa: S606
+    command = [sys.executable, "-P", str(keeper), "--run-dir", str(folder), *keeper_arguments, "--", *worker]
+    os.execve(sys.executable, command, environment)  # noqa: S606

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import re
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from chargerd.config.bench import BenchFile, ChannelSpec
+from chargerd.cli.simulated_parts import parts_of, roles_of
+from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.errors import UsageError
+from chargerd.sim.behaviour import counting_of
 from chargerd.sim.cell import Cell
 from chargerd.sim.world import World
 
@@ -15,67 +18,181 @@ BEHAVIOURS: dict[str, str] = {
     "scpi-supply-compound": "scpi-supply",
     "scpi-supply-operation": "scpi-supply-b",
     "scpi-supply-swapped": "scpi-supply-c",
+    "scpi-supply-suffix": "scpi-supply-suffix",
+    "scpi-supply-channel-list": "scpi-supply-channel-list",
+    "scpi-supply-select": "scpi-supply-select",
     "scpi-load": "scpi-load",
     "scpi-load-compound": "scpi-load",
     "scpi-meter": "scpi-meter",
+    "scpi-meter-resistance": "scpi-meter",
+    "scpi-meter-scan": "scpi-meter-scan",
     "scpi-thermometer": "scpi-thermometer",
+    "scpi-relays": "scpi-relays",
+    "line-supply": "line-supply",
+    "line-sensor": "line-sensor",
+    "line-sensor-printing": "line-sensor-prints",
+    "line-relays": "line-relays",
+    "relay-bytes": "frame-relays",
+    "relay-pins": "pin-relays",
+    "relay-pins-mirror": "pin-relays",
+    "one-wire-thermometer": "file-one-wire",
+    "hwmon-thermometer": "file-hwmon",
 }
 """Dialect of the driver → behaviour of the simulator. They are two separate readings of one language."""
+
+LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+_VISA_SOCKET = re.compile(r"TCPIP[0-9]*::([^:]+|\[[0-9A-Fa-f:]+\])::([0-9]+)::SOCKET", re.IGNORECASE)
+_TTYS = ("serial", "serial-bytes", "modbus-rtu")
 
 
 @dataclass(frozen=True, slots=True)
 class Wire:
-    """Where one simulated instrument listens: a TCP port, or a pty whose name is linked to `link`."""
+    """Where one simulated instrument listens: a TCP port, a pty whose name is linked to `link`, or a folder of files."""
 
     kind: str
     port: int = 0
     link: str = ""
+    folder: str = ""
 
 
-def world_of_bench(bench: BenchFile, cells: Mapping[str, Cell], *, seed: int = 0, keeps_log: bool = False) -> World:
-    """Return a world with a cell at each channel named in `cells` and the channel's instruments around it.
+@dataclass(frozen=True, slots=True)
+class Device:
+    """What sits behind one address: the instruments of the bench file that are its outputs or inputs, by their numbers.
+
+    `name`: the first of them; by it the device is known to faults and reports.
+    """
+
+    name: str
+    behaviour: str
+    identity: str
+    members: Mapping[int, str]
+    mirrors: tuple[int, ...] = ()
+
+
+def world_of_bench(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], *, seed: int = 0, keeps_log: bool = False) -> World:
+    """Return a world with a cell (or a string of them) at each channel named in `cells` and the instruments around it.
 
     Raises UsageError for a dialect that has no simulated counterpart.
     """
-    world = World(seed, keeps_log=keeps_log)
-    for channel, cell in cells.items():
-        node = world.add_node(channel, cell, ambient_degC=cell.ambient_degC)
-        for name, kind in _roles(bench.channels[channel]).items():
-            spec = bench.instruments[name]
-            behaviour = BEHAVIOURS.get(spec.dialect)
-            if behaviour is None:
-                raise UsageError(f"{spec.place}: no simulated instrument speaks {spec.dialect!r}; known: {', '.join(BEHAVIOURS)}")
-            world.add_peer(name, behaviour, [world.add_panel(kind, name, node)], identity=spec.identity)
-    return world
+    devices = devices_of(bench, _names(bench, cells))
+    if _is_plain(bench, cells, devices):
+        return _plain_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
+    from chargerd.cli.simulated_circuit import circuit_world
+
+    return circuit_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
+
+
+def devices_of(bench: BenchFile, names: Iterable[str]) -> list[Device]:
+    """Return the devices that these instruments are parts of: those with one address are one device.
+
+    Raises UsageError for a dialect without counterpart, and for instruments that cannot be one device.
+    """
+    places: dict[str, list[InstrumentSpec]] = {}
+    for name in names:
+        places.setdefault(place_of(bench.instruments[name].address), []).append(bench.instruments[name])
+    return [_device(specs) for specs in places.values()]
+
+
+def place_of(address: str) -> str:
+    """Return the part of an address that says where, without options: two instruments of one place are one device."""
+    return address.removeprefix("trace+").partition("?")[0]
+
+
+def behaviour_of(spec: InstrumentSpec) -> str:
+    """Return the simulated counterpart of an instrument's dialect. Raises UsageError when there is none."""
+    behaviour = BEHAVIOURS.get(spec.dialect)
+    if behaviour is None:
+        raise UsageError(f"{spec.place}: no simulated instrument speaks {spec.dialect!r}; known: {', '.join(BEHAVIOURS)}")
+    return behaviour
 
 
 def wires_of_bench(bench: BenchFile, channels: list[str]) -> dict[str, Wire]:
-    """Return where each instrument of these channels is to listen, from its address. Raises UsageError."""
-    wires: dict[str, Wire] = {}
-    for channel in channels:
-        for name in _roles(bench.channels[channel]):
-            spec = bench.instruments[name]
-            scheme, _, rest = spec.address.partition("://")
-            if scheme == "tcp":
-                host, _, port = rest.partition(":")
-                if host not in ("127.0.0.1", "localhost", "[::1]"):
-                    raise UsageError(f"{spec.place}: {spec.address}: a simulated instrument listens on 127.0.0.1 only")
-                wires[name] = Wire("tcp", int(port))
-            elif scheme == "serial":
-                wires[name] = Wire("pty", link=rest.partition("?")[0])
-            else:
-                raise UsageError(f"{spec.place}: {spec.address}: only tcp:// and serial:// addresses can be simulated")
-    return wires
+    """Return where each device of these channels is to listen, from its address. Raises UsageError."""
+    return {device.name: _wire(bench.instruments[device.name]) for device in devices_of(bench, _names(bench, channels))}
 
 
-def _roles(spec: ChannelSpec) -> dict[str, str]:
-    """Return instrument → kind of panel, one entry an instrument."""
-    named = (
-        (spec.source, "supply"), (spec.load, "load"), (spec.meter, "meter"),
-        (spec.thermometer, "thermometer"), (spec.ambient, "thermometer"),
-    )  # fmt: skip
-    roles: dict[str, str] = {}
-    for name, kind in named:
-        if name:
-            roles.setdefault(name, kind)
-    return roles
+def _wire(spec: InstrumentSpec) -> Wire:
+    place = place_of(spec.address)
+    socket = _VISA_SOCKET.fullmatch(place)
+    if socket is not None:
+        place = f"tcp://{socket[1]}:{socket[2]}"
+    scheme, _, rest = place.partition("://")
+    if scheme in ("tcp", "modbus-tcp"):
+        host, _, port = rest.rpartition(":")
+        if host not in LOOPBACK or not port.isdecimal():
+            raise UsageError(f"{spec.place}: {spec.address}: a simulated instrument listens on 127.0.0.1 only, at a port")
+        return Wire("tcp", int(port))
+    if scheme in _TTYS:
+        return Wire("pty", link=rest)
+    if scheme == "file":
+        return Wire("folder", folder=rest)
+    if scheme == "gpio":
+        raise UsageError(f"{spec.place}: {spec.address}: pins cannot be simulated for another program; use a board with a port")
+    raise UsageError(f"{spec.place}: {spec.address}: only tcp, serial, serial-bytes, modbus and file addresses can be simulated")
+
+
+def _names(bench: BenchFile, channels: Iterable[str]) -> list[str]:
+    """The instruments of these channels, and those that share a device with one of them."""
+    used = dict.fromkeys(name for channel in channels for name in parts_of(bench, channel))
+    places = {place_of(bench.instruments[name].address) for name in used}
+    others = (name for name, spec in bench.instruments.items() if name not in used and place_of(spec.address) in places)
+    return [*used, *others]
+
+
+def _device(specs: list[InstrumentSpec]) -> Device:
+    first = specs[0]
+    behaviour = behaviour_of(first)
+    members: dict[int, str] = {}
+    for spec in specs:
+        if behaviour_of(spec) != behaviour or spec.identity != first.identity:
+            raise UsageError(f"{spec.place}: {spec.name} and {first.name} have one address and are not one device")
+        number = number_of(spec, behaviour)
+        if number in members:
+            raise UsageError(f"{spec.place}: {spec.name} and {members[number]} are the same output or input of one device")
+        members[number] = spec.name
+    mirrors = tuple(int(spec.input) for spec in specs if spec.dialect == "relay-pins-mirror" and spec.input.isdecimal())
+    return Device(first.name, behaviour, first.identity, dict(sorted(members.items())), mirrors)
+
+
+def number_of(spec: InstrumentSpec, behaviour: str) -> int:
+    """Return which output or input of its device an instrument is, as the device counts. Raises UsageError."""
+    counting = counting_of(behaviour)
+    if counting.by_unit:
+        unit = re.search(r"[?&]unit=([0-9]{1,3})", spec.address)
+        return int(unit[1]) if unit is not None else 1
+    written = spec.output or spec.input
+    if not written:
+        return counting.first
+    if not written.isdecimal() or int(written) < counting.least:
+        raise UsageError(f"{spec.place}: {spec.name}: simulated, it has no output or input {written!r}")
+    return int(written)
+
+
+# -- a cell between a supply, a load and meters, as most benches are ----------------------------------------------------
+
+
+def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device]) -> bool:
+    shared: set[str] = set()
+    for channel, cell in cells.items():
+        spec = bench.channels[channel]
+        if isinstance(cell, list) or spec.ammeter or spec.switch or spec.sense or spec.taps:
+            return False
+        parts = set(parts_of(bench, channel))
+        if parts != set(roles_of(spec)) or parts & shared:
+            return False
+        shared |= parts
+    return all(len(device.members) == 1 and counting_of(device.behaviour).first in device.members for device in devices)
+
+
+def _plain_world(
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+) -> World:
+    world = World(seed, keeps_log=keeps_log)
+    behaviours = {device.name: device.behaviour for device in devices}
+    for channel, cell in cells.items():
+        assert isinstance(cell, Cell)
+        node = world.add_node(channel, cell, ambient_degC=cell.ambient_degC)
+        for name, kind in roles_of(bench.channels[channel]).items():
+            identity = bench.instruments[name].identity
+            world.add_peer(name, behaviours[name], [world.add_panel(kind, name, node)], identity=identity)
+    return world

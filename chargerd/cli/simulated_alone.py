@@ -7,7 +7,7 @@ from collections.abc import Callable
 from chargerd.cli.simulated import BEHAVIOURS
 from chargerd.config.bench import Accuracy, InstrumentSpec
 from chargerd.config.bench_parts import ContactSpec
-from chargerd.sim.behaviour import load_behaviour
+from chargerd.sim.behaviour import counting_of, read_behaviour
 from chargerd.sim.world import World
 
 ADDRESS = "memory://dialect-test"
@@ -21,15 +21,16 @@ def lone_instrument(dialect: str, needs: frozenset[str]) -> tuple[InstrumentSpec
     """
     if dialect not in BEHAVIOURS:
         return None
-    behaviour = load_behaviour(BEHAVIOURS[dialect])
+    behaviour = BEHAVIOURS[dialect]
+    kind, number = read_behaviour(behaviour)["panel"], str(counting_of(behaviour).first)
     world = World()
     node = world.add_node("terminals", None)
-    peer = world.add_peer("it", behaviour.name, [world.add_panel(behaviour.panel, "it", node)])
+    peer = world.add_peer("it", behaviour, [world.add_panel(kind, "it", node)])
     spec = InstrumentSpec(
         "it", ADDRESS, dialect, peer.listener.identity, 30.0, 3.0,
         {"voltage": Accuracy(0.0005, 0.005), "current": Accuracy(0.001, 0.002), "temperature": Accuracy(0.0, 0.5)},
         {"voltage": 0.001, "current": 0.001, "temperature": 0.1},
-        output="1" if "output" in needs else "", input="1" if "input" in needs else "",
-        contact=ContactSpec("open") if behaviour.panel == "relay" else None,
+        output=number if "output" in needs else "", input=number if "input" in needs else "",
+        contact=ContactSpec("open") if kind == "relay" else None,
     )  # fmt: skip
     return spec, peer.feed

@@ -32,6 +32,9 @@ UNMEASURED_TOP_V = 1.85
 TOP_MARGIN_V = 0.050
 """The top charging voltage stays this far under a measured threshold."""
 
+OPEN_LEAD_ohm = 100.0
+"""Above this it is no cell at the end of the leads, whatever the cell's file believes."""
+
 GAS_CURRENT_PER_RATED = 0.01
 """Gas current at the threshold in A per Ah of rated capacity: the threshold is *defined* as where C_r/100 goes into gas."""
 
@@ -79,6 +82,7 @@ class CellFile:
     limits: Limits
     gassing: Gassing
     top_charging_V: float
+    resistance_ohm: tuple[float, float]
     costs: Mapping[str, Quantity]
     notes: tuple[str, ...]
     places: Mapping[str, Place]
@@ -116,6 +120,9 @@ def _check(values: Values, faults: Faults) -> None:
             "vented: only vented cells are charged here, a sealed one would burst",
             "open the vent, then write yes",
         )
+    ohms = [amount(item) for item in values.items("resistance")]
+    if values.has("resistance") and (len(ohms) != 2 or ohms[0] >= ohms[1]):
+        faults.add(values.at("resistance"), "resistance: two values belong here, the smaller first", "write [0.2 ohm, 1.0 ohm]")
     for name, given in values.free("ingredients").items():
         _check_ingredient(name, given, faults)
     rated, limits = values.sub("rated"), values.sub("limits")
@@ -182,6 +189,7 @@ def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
     window = [amount(item) for item in rated.items("window")]
     gassing = _gassing(values.sub("gassing"), rated_Ah)
     shape = values.sub("dimensions")
+    ohms = [amount(item) for item in values.items("resistance")] or [0.0, OPEN_LEAD_ohm]
     return CellFile(
         name=values.text("cell"),
         about=values.text("about"),
@@ -199,6 +207,7 @@ def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
         limits=_hard_limits(limits, rated_Ah),
         gassing=gassing,
         top_charging_V=gassing.threshold_V - TOP_MARGIN_V if gassing.measured else UNMEASURED_TOP_V,
+        resistance_ohm=(ohms[0], ohms[1]),
         costs={name: given.value for name, given in values.free("costs").items() if isinstance(given.value, Quantity)},
         notes=tuple(str(item.value) for item in values.items("notes")),
         places={key: limits.at(key) for key in limits.given} | {"threshold": _threshold_place(values)},

@@ -10,14 +10,16 @@ from chargerd.config.fit import Fit
 from chargerd.config.fit_bench import bank_notes
 from chargerd.config.isolation import isolation_notes
 from chargerd.config.plan import highest_V, largest_current_A
-from chargerd.config.profile import ProfileFile
+from chargerd.config.profile import ProfileFile, ProfileStep
 from chargerd.config.readiness import UNKNOWN, Abilities, missing, not_active
 from chargerd.config.safety_time import safety_time
+from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.plan import Plan
 from chargerd.core.program import ENERGISING, Repeat, Step, StepKind
 from chargerd.units import words
 
+_FOLLOWS = "the current is set anew at each reading from the measured voltage"
 _END_WORDS = {
     "current_below": "the current falls below {}",
     "plateau_lasts": "nothing has changed for {}",
@@ -25,6 +27,11 @@ _END_WORDS = {
     "ir_free_voltage_above": "the voltage without the ohmic drop reaches {}",
     "voltage_below": "the voltage falls to {}",
     "temperature_above": "the cell reaches {}",
+    "temperature_rise_above": "the cell has warmed by {} since the step began",
+    "temperature_slope_above": "the cell warms by {} or faster",
+    "voltage_slope_below": "the voltage changes by no more than {}",
+    "voltage_slope_above": "the voltage falls by {} or faster",
+    "voltage_falls_by": "the voltage has fallen by {} from its highest",
     "gassing_time": "it has gassed for {}",
     "gas_charge": "{} went into gas",
     "charge": "{} have moved",
@@ -89,10 +96,15 @@ def remarks(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str
         notes.append("not active: warming against the room as it changes; the cell's own temperature at the start stands for it")
     if not cell.gassing.measured:
         notes.append("gassing threshold unmeasured: 1.85 V is assumed, the highest charging voltage of an unattended profile")
-    needing = [step.number for step in profile.steps() if step.kind is StepKind.DISCHARGE]
+    needing = [step.number for step in profile.steps() if step.kind is StepKind.DISCHARGE or _has_discharge(step)]
     if needing and not spec.load:
         notes.append(f"steps {', '.join(needing)} need a load and channel {channel} has none; stored: not tested")
     return notes
+
+
+def _has_discharge(step: ProfileStep) -> bool:
+    pulses = (item.value for item in step.values.items("train"))
+    return any(isinstance(pulse, Values) and pulse.has("discharge") for pulse in pulses)
 
 
 def _hard_limits(plan: Plan) -> Iterator[str]:
@@ -148,20 +160,43 @@ def _repeat(item: Repeat) -> Iterator[str]:
 
 def describe_step(step: Step) -> str:
     """Return one step in words, every number with its unit."""
-    if step.kind is StepKind.REST:
-        return f"{step.number}  rest for {words(step.lasts_s, 'time')}, output off"
-    amperes = words(step.current_A, "current")
     ends = ", or ".join(_END_WORDS[end.kind].format(words(end.value, ENDS[end.kind].dimension)) for end in step.ends)
+    if step.kind not in ENERGISING:
+        return f"{step.number}  {_describe_timed(step)}" + (f", or until {ends}" if ends else "")
+    amperes, volts = words(step.current_A, "current"), words(step.voltage_V or 0.0, "voltage")
+    up_to = "the round's voltage" if step.climbs else volts
+    if step.power_W is not None:
+        amperes = f"{words(step.power_W, 'power')} ({_FOLLOWS}), at most {amperes}"
+    elif step.resistance_ohm is not None:
+        amperes = f"the voltage over {words(step.resistance_ohm, 'resistance')} ({_FOLLOWS}), at most {amperes}"
     if step.kind is StepKind.DISCHARGE:
         said = f"discharge at {amperes}"
-    elif step.climbs:
-        said = f"charge at {amperes} up to the round's voltage"
     elif step.kind is StepKind.CONSTANT_VOLTAGE:
-        said = f"hold {words(step.voltage_V or 0.0, 'voltage')} with at most {amperes}"
+        said = f"hold {volts} with at most {amperes}"
+    elif step.ramp_V_per_h is not None:
+        said = f"charge at most at {amperes}, the voltage rising by {words(step.ramp_V_per_h, 'voltage_rate')} up to {up_to}"
     else:
-        said = f"charge at {amperes} up to {words(step.voltage_V or 0.0, 'voltage')}"
-    assert step.kind in ENERGISING
+        said = f"charge at {amperes} up to {up_to}"
     opened = ""
     if step.interrupt is not None:
         opened = f", opened for {words(step.interrupt.lasts_s, 'time')} every {words(step.interrupt.every_s, 'time')}"
     return f"{step.number}  {said}{opened}, read every {words(step.sample_every_s, 'time')}, until {ends}"
+
+
+def _describe_timed(step: Step) -> str:
+    """Return in words what lasts a fixed time: rests, pulses, probes, zero currents, questions."""
+    lasts, amperes, volts = (
+        words(step.lasts_s, "time"), words(step.current_A, "current"), words(step.voltage_V or 0.0, "voltage"),
+    )  # fmt: skip
+    if step.kind is StepKind.ASK_PERSON:
+        return f"everything off, ask: {step.question} (stopped when nobody answers within {lasts})"
+    if not step.sign:
+        return f"rest for {lasts}, output off" + (", before or after a probe" if step.kind is StepKind.CONNECTION_CHECK else "")
+    read = f", read every {words(step.sample_every_s, 'time')}"
+    if step.isolated:
+        what = f"the source on at {volts}" if step.sign > 0 else "the load on"
+        return f"relay open, {what} for {lasts}: what it reads now is its zero{read}"
+    if step.kind is StepKind.CONNECTION_CHECK:
+        lowest, highest = (words(ohm, "resistance") for ohm in step.window_ohm)
+        return f"probe: {amperes} in for {lasts}, at most {volts}; it must rise; {lowest} to {highest} is believed{read}"
+    return f"pulse: {amperes} {f'in, at most {volts},' if step.sign > 0 else 'out'} for {lasts}{read}"

@@ -14,7 +14,8 @@ from chargerd.config.safety_time import AIR_m3_per_h_per_A, OPENINGS_cm2_per_m3_
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.program import Step
+from chargerd.core.trend import WINDOWS
 from chargerd.errors import Place
 from chargerd.units import words
 
@@ -60,18 +61,21 @@ class Fit:
         """Return the supply."""
         return self.bench.instruments[self.channel.source]
 
-    def instrument(self, quantity: str, kind: StepKind) -> InstrumentSpec | None:
-        """Return who measures that quantity in a step of that kind; None also where resistors without a shunt set the current."""
+    def instrument(self, quantity: str, direction: int = 1) -> InstrumentSpec | None:
+        """Return who measures that quantity while the source (direction +1) or the load (-1) is on.
+
+        None also where resistors without a shunt set the current.
+        """
         name = {
             "voltage": self.channel.meter or self.channel.source,
             "temperature": self.channel.thermometer,
-            "current": self.channel.ammeter or (self.channel.load if kind is StepKind.DISCHARGE else self.channel.source),
+            "current": self.channel.ammeter or (self.channel.load if direction < 0 else self.channel.source),
         }[quantity]
         return self.bench.instruments.get(name)
 
-    def carrier(self, kind: StepKind) -> InstrumentSpec | None:
-        """Return what the current of a step of that kind flows through: source or load, None for a bank of resistors."""
-        return self.bench.instruments.get(self.channel.load if kind is StepKind.DISCHARGE else self.channel.source)
+    def carrier(self, direction: int) -> InstrumentSpec | None:
+        """Return what the current flows through: the source (+1) or the load (-1), None for a bank of resistors."""
+        return self.bench.instruments.get(self.channel.load if direction < 0 else self.channel.source)
 
     def absolute(self, values: Values, key: str) -> float | None:
         """Return a value of the profile for this cell, None when it is not there or a word."""
@@ -114,9 +118,9 @@ def effective_limits(fit: Fit) -> tuple[Limits, dict[str, Place]]:
 
 def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note what of one step the cell may not bear or the bench cannot do or see."""
-    if written.kind is StepKind.REST:
+    if not step.direction or (step.isolated and not fit.channel.switch):
         return
-    if written.kind is StepKind.DISCHARGE and not fit.channel.load:
+    if step.direction < 0 and not fit.channel.load:
         fit.faults.add(
             written.values.place,
             f"step {step.number}: a discharge needs a load, and channel {fit.channel.name} has none",
@@ -127,6 +131,8 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
     if step.voltage_V is not None:
         check_voltage(fit, written.values, "voltage", step.voltage_V, limits, places)
     for end in step.ends:
+        if end.kind in WINDOWS:
+            continue  # a difference, in which offsets cancel: judged by fit_kinds
         _check_end(fit, written, step, end.kind, end.value)
         if ENDS[end.kind].dimension in {"voltage", "temperature"}:
             _check_end_limit(fit, written, end.kind, end.value, limits, places)
@@ -135,7 +141,7 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
 def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, places: Mapping[str, Place]) -> None:
     values, name = written.values, written.values.name_of("current")
     said = words(step.current_A, "current")
-    key = "charge_current" if step.kind in CHARGING else "discharge_current"
+    key = "charge_current" if step.direction > 0 else "discharge_current"
     limit_A = float(getattr(limits, LIMIT_ROWS[key][0]))
     at = values.at("current")
     if step.current_A > limit_A:
@@ -144,7 +150,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is above this cell's limit {words(limit_A, 'current')} ({short(places[key])})",
             f"write at most {words(limit_A, 'current')}",
         )
-    spec = fit.carrier(step.kind)
+    spec = fit.carrier(step.direction)
     if spec is not None and spec.current_max_A is not None and step.current_A > spec.current_max_A:
         fit.faults.add(
             at,
@@ -158,7 +164,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
             f"{name}: {said} is too much for the fuse {words(fuse_A, 'current')} ({short(fit.bench.places['fuse'])})",
             f"write less, or fit a fuse of {words(1.25 * step.current_A, 'current')} or a little more and write it there",
         )
-    meter = fit.instrument("current", step.kind)
+    meter = fit.instrument("current", step.direction)
     if meter is not None:
         _resolved(fit, at, name, step.current_A, meter, "current")
 
@@ -166,7 +172,7 @@ def _check_current(fit: Fit, written: ProfileStep, step: Step, limits: Limits, p
 def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a charging voltage above the hard limit, too close under it, or above what this cell may see unattended."""
     at, name, said = values.at(key), values.name_of(key), words(voltage_V, "voltage")
-    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage", StepKind.CHARGE)
+    limit_V, spec = limits.voltage_max_V, fit.instrument("voltage")
     room_V = RESOLVED * spec.uncertainty("voltage", voltage_V) if spec is not None else 0.0
     if voltage_V > limit_V:
         fit.faults.add(
@@ -217,7 +223,7 @@ def _check_end(fit: Fit, written: ProfileStep, step: Step, key: str, value: floa
     ends, quantity = written.ends, ENDS[key].dimension
     assert ends is not None
     if quantity in {"current", "voltage", "temperature"}:
-        spec = fit.instrument(quantity, step.kind)
+        spec = fit.instrument(quantity, step.direction)
         if spec is None and quantity == "temperature":
             fit.faults.add(
                 ends.at(key), f"{key}: channel {fit.channel.name} has no thermometer", "add one to the bench, or delete this end"
@@ -244,7 +250,7 @@ def _check_end_limit(fit: Fit, written: ProfileStep, key: str, value: float, lim
     """An end at or beyond a hard limit would be a trip, never an end."""
     ends, dimension = written.ends, ENDS[key].dimension
     assert ends is not None
-    spec = fit.instrument(dimension, written.kind)
+    spec = fit.instrument(dimension)
     room = RESOLVED * spec.uncertainty(dimension, value) if spec is not None else 0.0
     limit_key = "temperature_max" if dimension == "temperature" else "voltage_min" if key == "voltage_below" else "voltage_max"
     name, side, _ = LIMIT_ROWS[limit_key]
@@ -266,7 +272,7 @@ def _two_decimals(value: float) -> float:
 def check_air(fit: Fit, steps: Iterable[Step]) -> None:
     """Note openings too small for the gas of the largest charge current: 0.05 m³/h of air for each ampere (IEC 62485-2)."""
     air = fit.bench.ventilation
-    largest_A = max((step.current_A for step in steps if step.kind in CHARGING), default=0.0)
+    largest_A = max((step.current_A for step in steps if step.direction > 0 and not step.isolated), default=0.0)
     needed_cm2 = OPENINGS_cm2_per_m3_per_h * AIR_m3_per_h_per_A * largest_A
     if not air.outdoors and air.openings_cm2 < needed_cm2:
         fit.faults.add(
@@ -279,7 +285,7 @@ def check_air(fit: Fit, steps: Iterable[Step]) -> None:
 
 def check_rise(fit: Fit, limits: Limits, places: Mapping[str, Place]) -> None:
     """Note a rise limit that the thermometer cannot see."""
-    spec = fit.instrument("temperature", StepKind.CHARGE)
+    spec = fit.instrument("temperature")
     if spec is not None:
         both_K = 2**0.5 * spec.uncertainty("temperature", 0.0)
         if limits.rise_max_K < RESOLVED * both_K:

@@ -11,7 +11,7 @@ from chargerd.config.fit import Fit, short
 from chargerd.config.profile import ProfileStep
 from chargerd.config.safety_time import SafetyTime, cell_heat_s, covered_by_dead_man, reaction
 from chargerd.core.limits import Limits
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.program import Step, StepKind
 from chargerd.units import words
 
 CONTACT_ROOM = 1.25
@@ -24,12 +24,12 @@ def _said(value: float, dimension: str) -> str:
 
 def check_parts(fit: Fit, written: ProfileStep, step: Step, limits: Limits, top_V: float) -> None:
     """Note what the channel's relay, bank of resistors and shunt cannot bear or do in this energising step."""
-    if step.kind is StepKind.DISCHARGE and not fit.channel.load:
+    if step.direction < 0 and not fit.channel.load:
         return
     bank = bank_of(fit.bench, fit.channel.load)
     _check_contact(fit, written, step)
     _check_shunt(fit, written, step, limits)
-    if step.kind is StepKind.DISCHARGE:
+    if step.direction < 0:
         if bank:
             _check_bank(fit, written, step, Bank(bank), limits, top_V)
         else:
@@ -68,7 +68,7 @@ def _check_shunt(fit: Fit, written: ProfileStep, step: Step, limits: Limits) -> 
         )
     rating_V = fit.source().voltage_max_V
     top_V = limits.voltage_max_V if step.voltage_V is None else step.voltage_V
-    if step.kind in CHARGING and rating_V is not None and not top_V + drop_V <= rating_V:
+    if step.direction > 0 and rating_V is not None and not top_V + drop_V <= rating_V:
         fit.faults.add(
             at,
             f"{name}: {_said(top_V, 'voltage')} and the shunt's {_said(drop_V, 'voltage')} are more than "

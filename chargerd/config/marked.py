@@ -63,8 +63,10 @@ class Faults:
         self._rows: list[tuple[Place, str]] = []
 
     def add(self, place: Place, what: str, remedy: str) -> None:
-        """Note one fault: what is wrong, and what to write instead."""
-        self._rows.append((place, f"{what}; {remedy}"))
+        """Note one fault: what is wrong, and what to write instead. The same one twice (of two parts of a step) is one."""
+        row = (place, f"{what}; {remedy}")
+        if row not in self._rows:
+            self._rows.append(row)
 
     def __len__(self) -> int:
         return len(self._rows)

@@ -3,31 +3,24 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import replace
 
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
 from chargerd.config.fit_bench import check_dead_man, check_parts, check_speed
+from chargerd.config.fit_kinds import check_kind
+from chargerd.config.inputs import inputs_of, zeros_of
 from chargerd.config.marked import Faults
+from chargerd.config.parts import Part, parts_of, voltage_V
 from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
-from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD, TOP_WORD
+from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD
 from chargerd.config.safety_time import reaction, safety_time
 from chargerd.config.tables import amount
-from chargerd.core.limits import Limits
+from chargerd.core.limits import OFF_CURRENT_FLOOR_A, Limits
 from chargerd.core.plan import Plan, Resolves
-from chargerd.core.program import (
-    CHARGING,
-    ENERGISING,
-    Climb,
-    EndSpec,
-    Interrupt,
-    Program,
-    Repeat,
-    Step,
-    StepKind,
-    resolve_rungs,
-)
-from chargerd.core.reading import ChannelInputs
+from chargerd.core.program import ENERGISING, Climb, EndSpec, Interrupt, Program, Repeat, Step, StepKind, resolve_rungs
 from chargerd.errors import BenchError, Place, ProfileError
 
 OVP_ABOVE_V = 0.100
@@ -50,59 +43,82 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
         )
     fit = Fit(profile, cell, bench, bench.channels[channel])
     limits, places = effective_limits(fit)
-    items = tuple(_repeat(fit, item) if isinstance(item, ProfileRepeat) else _step(fit, item) for item in profile.items)
-    program = Program(profile.name, items, profile.attended)
-    for written, step in zip(profile.steps(), program.steps(), strict=True):
-        check_step(fit, written, step, limits, places)
-        if step.kind in ENERGISING:
-            check_parts(fit, written, step, limits, highest_V(program, cell))
-    for item, repeat in zip(profile.items, items, strict=True):
-        if isinstance(item, ProfileRepeat) and isinstance(repeat, Repeat) and repeat.climb is not None and item.climb is not None:
+    parts: list[Part] = []
+    items: list[Step | Repeat] = []
+    for item in profile.items:
+        mine = [part for step in (item.steps if isinstance(item, ProfileRepeat) else (item,)) for part in _parts(fit, step)]
+        parts += mine
+        if not isinstance(item, ProfileRepeat):
+            items += [step for _, step in mine]
+            continue
+        repeat = _repeat(fit, item, tuple(step for _, step in mine))
+        items.append(repeat)
+        if repeat.climb is not None and item.climb is not None:
             check_voltage(fit, item.climb, _highest_rung_key(fit, item), max(repeat.climb.rungs_V), limits, places)
+    program = Program(profile.name, tuple(items), profile.attended)
+    for written, step in parts:
+        check_step(fit, written, step, limits, places)
+        check_kind(fit, written, step, limits, zero_max_A(fit))
+        if step.direction:
+            check_parts(fit, written, step, limits, highest_V(program, cell))
     check_rise(fit, limits, places)
     check_air(fit, program.steps())
     if len(fit.faults):
         _raise(fit.faults, bench)
     plan = _plan(fit, program, limits)
-    missed_max = _check_times(fit, plan)
+    missed_max = _check_times(fit, plan, parts)
     if len(fit.faults):
         _raise(fit.faults, bench)
-    return plan if missed_max == plan.missed_max else _with_missed(plan, missed_max)
+    return replace(plan, missed_max=missed_max)
 
 
 def _raise(faults: Faults, bench: BenchFile) -> None:
     faults.raise_as(BenchError if faults.paths() == {str(bench.path)} else ProfileError)
 
 
-def _step(fit: Fit, written: ProfileStep, *, climbs_allowed: bool = False) -> Step:
+def _parts(fit: Fit, written: ProfileStep) -> Iterator[Part]:
+    """Yield what one step is for the engine: itself, or its parts."""
+    if written.kind in ENERGISING or written.kind is StepKind.REST:
+        yield written, _step(fit, written)
+    else:
+        yield from parts_of(fit, written)
+
+
+def _step(fit: Fit, written: ProfileStep) -> Step:
     """Resolve one step for this cell."""
     values = written.values
     sample_every_s = values.need("sample_every")
-    if written.kind is StepKind.REST:
-        return Step(written.number, written.kind, lasts_s=values.need("lasts"), sample_every_s=sample_every_s)
-    interrupt = values.sub("interrupt")
     ends = written.ends
-    assert ends is not None
+    specs = () if ends is None else tuple(EndSpec(key, ends.need_absolute(key, fit.cell.rated_Ah)) for key in ends.given)
+    if written.kind is StepKind.REST:
+        return Step(written.number, written.kind, lasts_s=values.need("lasts"), sample_every_s=sample_every_s, ends=specs)
+    interrupt = values.sub("interrupt")
     return Step(
         written.number,
         written.kind,
         current_A=values.need_absolute("current", fit.cell.rated_Ah),
-        voltage_V=_voltage(fit, written),
-        climbs=climbs_allowed and values.text("voltage") == CLIMB_WORD,
+        voltage_V=voltage_V(fit, values),
+        climbs=values.text("voltage") == CLIMB_WORD,
         interrupt=None if interrupt is None else Interrupt(interrupt.need("every"), interrupt.need("lasts")),
         sample_every_s=sample_every_s,
-        ends=tuple(EndSpec(key, ends.need_absolute(key, fit.cell.rated_Ah)) for key in ends.given),
+        ends=specs,
+        power_W=values.number("power"),
+        resistance_ohm=values.number("resistance"),
+        ramp_V_per_h=values.number("ramp"),
+        grain=_grain(fit, written),
     )
 
 
-def _voltage(fit: Fit, written: ProfileStep) -> float | None:
-    if written.values.text("voltage") == TOP_WORD:
-        return fit.cell.top_charging_V
-    return written.values.number("voltage")
+def _grain(fit: Fit, written: ProfileStep) -> float:
+    """Return the step of what follows the voltage: the source's voltage in a ramp, else the current of who carries it."""
+    quantity = "voltage" if written.values.has("ramp") else "current"
+    name = fit.channel.load if written.kind is StepKind.DISCHARGE else fit.channel.source
+    spec = fit.bench.instruments.get(name)
+    follows = any(map(written.values.has, ("power", "resistance", "ramp")))
+    return spec.resolution.get(quantity, 0.0) if spec is not None and follows else 0.0
 
 
-def _repeat(fit: Fit, written: ProfileRepeat) -> Repeat:
-    steps = tuple(_step(fit, step, climbs_allowed=True) for step in written.steps)
+def _repeat(fit: Fit, written: ProfileRepeat, steps: tuple[Step, ...]) -> Repeat:
     ends, climb = written.values.sub("ends_when"), written.climb
     resolved = None
     if climb is not None:
@@ -136,18 +152,26 @@ def _highest_rung_key(fit: Fit, written: ProfileRepeat) -> str:
 
 def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
     source, channel = fit.source(), fit.channel
-    meter = fit.instrument("voltage", StepKind.CHARGE)
-    thermometer, ammeter = fit.instrument("temperature", StepKind.CHARGE), fit.instrument("current", StepKind.CHARGE)
+    meter = fit.instrument("voltage")
+    thermometer, ammeter = fit.instrument("temperature"), fit.instrument("current")
     return Plan(
         program=program,
         limits=limits,
-        inputs=ChannelInputs(channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient),
+        inputs=inputs_of(channel, fit.bench),
         rated_Ah=fit.cell.rated_Ah,
         gassing=fit.cell.gassing,
         resolves=Resolves(_resolves(meter, "voltage"), _resolves(ammeter, "current"), _resolves(thermometer, "temperature")),
         ovp_V=_ovp_V(program, limits, source),
         ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
+        zeros=zeros_of(channel, fit.bench),
+        zero_max_A=zero_max_A(fit),
     )
+
+
+def zero_max_A(fit: Fit) -> float:
+    """Return how much source or load may read with no current flowing: three standard uncertainties, at least 10 mA."""
+    specs = [fit.bench.instruments[name] for name in (fit.channel.source, fit.channel.load) if name in fit.bench.instruments]
+    return float(f"{max(OFF_CURRENT_FLOOR_A, *(3 * spec.uncertainty('current', 0.0) for spec in specs)):.7g}")
 
 
 def _resolves(spec: InstrumentSpec | None, quantity: str) -> float:
@@ -156,7 +180,7 @@ def _resolves(spec: InstrumentSpec | None, quantity: str) -> float:
 
 def top_voltage_V(program: Program) -> float | None:
     """Return the highest voltage any charge of the program is held at, None when nothing charges."""
-    set_V = [step.voltage_V for step in program.steps() if step.kind in CHARGING and step.voltage_V is not None]
+    set_V = [step.voltage_V for step in program.steps() if step.direction > 0 and step.voltage_V is not None]
     for item in program.items:
         if isinstance(item, Repeat) and item.climb is not None:
             set_V.extend(item.climb.rungs_V)
@@ -171,7 +195,7 @@ def highest_V(program: Program, cell: CellFile) -> float:
 
 def largest_current_A(program: Program) -> float:
     """Return the largest current of any step, either way."""
-    return max((step.current_A for step in program.steps() if step.kind in ENERGISING), default=0.0)
+    return max((step.current_A for step in program.steps() if step.direction), default=0.0)
 
 
 def _ovp_V(program: Program, limits: Limits, source: InstrumentSpec) -> float | None:
@@ -198,7 +222,7 @@ def _on_step(value: float, step: float) -> float:
     return float(f"{math.ceil(value / step - 1e-9) * step:.7g}")
 
 
-def _check_times(fit: Fit, plan: Plan) -> int:
+def _check_times(fit: Fit, plan: Plan, parts: list[Part]) -> int:
     """Check every energising step's sampling; return how many missed readings running this run may tolerate.
 
     Three, unless a person is there and only fewer fit: then a single lost answer ends the run sooner, which is the safe side.
@@ -206,20 +230,14 @@ def _check_times(fit: Fit, plan: Plan) -> int:
     # A supply without over-current protection of its own may give all that the fuse lets through.
     current_A = (plan.ocp_A or 0.0) if "current" in fit.source().protects else fit.bench.wiring.fuse_A
     time = safety_time(current_A, plan.limits.voltage_max_V, fit.cell.mass_g, fit.bench.wiring, fit.bench.ventilation)
-    slowest_s = max((step.sample_every_s for step in plan.program.steps() if step.kind in ENERGISING), default=0.0)
+    slowest_s = max((step.sample_every_s for step in plan.program.steps() if step.direction), default=0.0)
     act = reaction(fit.bench, fit.channel)
     missed_max = 3
     if fit.profile.attended:
         missed_max = next((some for some in (3, 2) if slowest_s <= act.slowest_sampling_s(time.half_s, some)), 1)
-    for written, step in zip(fit.profile.steps(), plan.program.steps(), strict=True):
-        if step.kind in ENERGISING:
+    for written, step in parts:
+        if step.direction:
             check_sampling(fit, written, step, time, missed_max, current_A)
             check_speed(fit, written, step, time, missed_max, plan.limits, current_A)
     check_dead_man(fit, time)
     return missed_max
-
-
-def _with_missed(plan: Plan, missed_max: int) -> Plan:
-    return Plan(
-        plan.program, plan.limits, plan.inputs, plan.rated_Ah, plan.gassing, plan.resolves, plan.ovp_V, plan.ocp_A, missed_max
-    )

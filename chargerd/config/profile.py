@@ -11,22 +11,23 @@ from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.profile_keys import CLIMB_WORD, PROFILE
 from chargerd.config.reader import read_group
 from chargerd.config.tables import Given, Values, amount
-from chargerd.core.program import CHARGING, ENERGISING, StepKind
+from chargerd.core.program import CHARGING, StepKind
 from chargerd.errors import ProfileError
 
 
 @dataclass(frozen=True, slots=True)
 class ProfileStep:
-    """One step as written. `number`: its place, "2" or "1.3"."""
+    """One step as written. `number`: its place, "2" or "1.3". `whole`: the step this is a part of (a pulse)."""
 
     number: str
     kind: StepKind
     values: Values
+    whole: ProfileStep | None = None
 
     @property
     def ends(self) -> Values | None:
         """Return the step's ends."""
-        return self.values.sub("ends_when")
+        return (self if self.whole is None else self.whole).values.sub("ends_when")
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,6 +132,11 @@ def _check_step(step: ProfileStep, repeat: Values | None, faults: Faults) -> Non
             f"{values.name_of('voltage')}: there is no climb around this step",
             "put the step into a repeat with `climb:`, or write a voltage",
         )
+    for key in ("power", "resistance", "ramp"):
+        number = values.quantity(key)
+        if number is not None and number.value <= 0:
+            faults.add(values.at(key), f"{values.name_of(key)}: {number.text} is not above zero", "write how much")
+    _check_kind(step, faults)
     interrupt = values.sub("interrupt")
     if interrupt is not None:
         every, lasts = interrupt.number("every"), interrupt.number("lasts")
@@ -139,6 +145,40 @@ def _check_step(step: ProfileStep, repeat: Values | None, faults: Faults) -> Non
     ends = step.ends
     if ends is not None:
         _check_ends(step, ends, faults)
+
+
+def _check_kind(step: ProfileStep, faults: Faults) -> None:
+    """What belongs together in one step, and what does not."""
+    values, ends = step.values, step.ends
+    both = {StepKind.CHARGE: ("power", "ramp"), StepKind.DISCHARGE: ("power", "resistance")}.get(step.kind)
+    if both is not None and all(map(values.has, both)):
+        what = f"{values.name_of(both[1])}: {both[0]} stands in this step too"
+        faults.add(values.at(both[1]), what, "one of them can be held; delete one")
+    if step.kind is StepKind.DISCHARGE and values.has("power") and ends is not None and not ends.has("voltage_below"):
+        faults.add(
+            ends.place,
+            f"{ends.label}: constant power draws the more current the lower the voltage, and no voltage ends it",
+            "write `voltage_below: 0.80 V`",
+        )
+    if step.kind is StepKind.PULSES:
+        _check_train(values, ends, faults)
+
+
+def _check_train(values: Values, ends: Values | None, faults: Faults) -> None:
+    pulses = [item.value for item in values.items("train") if isinstance(item.value, Values)]
+    charges = [one for one in (item.sub("charge") for item in pulses) if one is not None]
+    discharges = [one for one in (item.sub("discharge") for item in pulses) if one is not None]
+    for pulse in (*charges, *discharges):
+        current = pulse.quantity("current")
+        if current is not None and current.value <= 0:
+            what = f"{pulse.name_of('current')}: {current.text} is not above zero"
+            faults.add(pulse.at("current"), what, "write how much flows")
+    if pulses and not charges and not discharges:
+        faults.add(values.at("train"), "pulses.train: nothing but rests", "write one longer rest instead")
+    if discharges and (ends is None or not ends.has("voltage_below")):
+        faults.add(
+            values.place, "pulses: a discharge pulse needs a lowest voltage", "write `ends_when: {voltage_below: 0.80 V}`"
+        )
 
 
 def _check_ends(step: ProfileStep, ends: Values, faults: Faults) -> None:
@@ -201,5 +241,5 @@ def _check_rounds(repeat: Values, steps: tuple[ProfileStep, ...], faults: Faults
             "step_back_when: efficiency needs a charge and a discharge in each round",
             "add what is missing, or delete this",
         )
-    if repeat.has("steps") and steps and not kinds & ENERGISING:
+    if repeat.has("steps") and steps and not kinds - {StepKind.REST, StepKind.ASK_PERSON}:
         faults.add(repeat.at("steps"), "repeat.steps: nothing but rests", "write one longer rest instead")

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from chargerd.config.cell_keys import tightening_keys
 from chargerd.config.tables import Group, Key
 from chargerd.core.ends import ENDS
@@ -21,6 +23,11 @@ END_BOUNDS = {
     "gassing_time": ("", "4 h", "even an equalising charge gasses for less"),
     "time": ("10 s", "200 h", "longer steps are better split"),
     "plateau_lasts": ("1 min", "10 h", "shorter is noise"),
+    "voltage_falls_by": ("2 mV", "500 mV", "less is noise, more is no bend but a fault"),
+    "temperature_rise_above": ("0.5 K", "20 K", "no cell may ever warm by more"),
+    "temperature_slope_above": ("0.02 K/min", "3 K/min", "slower is the room, faster is a trip"),
+    "voltage_slope_below": ("0.1 mV/h", "5 V/h", "slower than this no ordinary bench sees"),
+    "voltage_slope_above": ("50 mV/h", "20 V/h", "slower is an ordinary discharge"),
 }
 """End → least, most and why, beside what the cell's and bench's limits say. Slips by ten are caught here."""
 
@@ -49,6 +56,14 @@ _SAMPLE = Key(
     most=SAMPLE_EVERY_MOST,
     why="the record and the watchers must stay fresh",
 )
+_SAMPLE_FAST = replace(_SAMPLE, default="1 s")
+_POWER = Key(
+    "power",
+    "power",
+    "constant power instead: the current is set anew at each reading from the measured voltage, at most `current`",
+    least="1 mW",
+)
+_TIMED = Key("lasts", "time", "how long", True, least="500 ms", most="1 h")
 _INTERRUPT = Key(
     "interrupt",
     "group",
@@ -67,6 +82,7 @@ _REST = Group(
     (
         Key("lasts", "time", "how long", True, least="1 s", most="31 d"),
         _SAMPLE,
+        Key("ends_when", "group", "what ends the rest sooner", group=end_group(StepKind.REST)),
     ),
 )
 _CHARGE = Group(
@@ -80,6 +96,15 @@ _CHARGE = Group(
             "`top_charging_voltage`: 1.85 V, or 50 mV under a measured gassing threshold",
             True,
             words=(TOP_WORD, CLIMB_WORD),
+        ),
+        _POWER,
+        Key(
+            "ramp",
+            "voltage_rate",
+            "how fast the voltage set-point rises, from the cell's own voltage up to `voltage`; left out: at once",
+            least="1 mV/h",
+            most="10 V/h",
+            why="faster is a step, not a ramp",
         ),
         _INTERRUPT,
         _SAMPLE,
@@ -99,7 +124,15 @@ _CONSTANT_VOLTAGE = Group(
 _DISCHARGE = Group(
     "discharge",
     (
-        Key("current", "current", "discharge current", True),
+        Key("current", "current", "discharge current; with power or resistance: the most it may be", True),
+        _POWER,
+        Key(
+            "resistance",
+            "resistance",
+            "constant resistance instead: the current is set anew at each reading to the measured voltage over this",
+            least="0.1 ohm",
+            most="10 kohm",
+        ),
         _SAMPLE,
         Key("ends_when", "group", "the first of these ends the step", True, group=end_group(StepKind.DISCHARGE)),
     ),
@@ -109,11 +142,76 @@ _DISCHARGE = Group(
     },
 )
 
+_PULSE = Group(
+    "pulse",
+    (
+        Key(
+            "discharge",
+            "group",
+            "a discharge of that length",
+            group=Group("discharge", (Key("current", "current", "its current", True), _TIMED)),
+        ),
+        Key(
+            "charge",
+            "group",
+            "a charge of that length",
+            group=Group(
+                "charge",
+                (
+                    Key("current", "current", "its current", True),
+                    Key("voltage", "voltage", "voltage it is limited at", default=TOP_WORD, words=(TOP_WORD,)),
+                    _TIMED,
+                ),
+            ),
+        ),
+        Key("rest", "group", "output off for that long", group=Group("rest", (_TIMED,))),
+    ),
+    single=True,
+)
+_PULSES = Group(
+    "pulses",
+    (
+        Key("train", "items", "the pulses in order; two in one direction follow each other without a gap", True, group=_PULSE),
+        _SAMPLE_FAST,
+        Key("ends_when", "group", "what ends all of them early", group=end_group(StepKind.PULSES)),
+    ),
+    foreign={"rounds": "put the pulses into a repeat", "current": "each pulse has its own"},
+)
+_CONNECTION_CHECK = Group(
+    "connection_check",
+    (
+        Key("current", "current", "charge current of the probe", default="C/50"),
+        Key("voltage", "voltage", "voltage the probe is limited at", default=TOP_WORD, words=(TOP_WORD,)),
+        Key("lasts", "time", "length of the probe, and of reading before and after", default="10 s", least="3 s", most="60 s"),
+        _SAMPLE_FAST,
+    ),
+)
+_ZERO_CURRENT = Group(
+    "zero_current",
+    (
+        Key("voltage", "voltage", "voltage of the source with the relay open", default=TOP_WORD, words=(TOP_WORD,)),
+        Key("current", "current", "current limit, which never flows", default="C/20"),
+        Key("lasts", "time", "how long each instrument is on", default="30 s", least="10 s", most="10 min"),
+        _SAMPLE_FAST,
+    ),
+)
+_ASK_PERSON = Group(
+    "ask_person",
+    (
+        Key("question", "text", "what the person is asked; `chargerd resume RUN --answer TEXT` answers", True),
+        Key("within", "time", "without an answer in this time the run is stopped", default="24 h", least="1 min", most="31 d"),
+    ),
+)
+
 _STEP_KEYS = (
     Key("rest", "group", "output off, everything read", group=_REST),
     Key("charge", "group", "constant current, then constant voltage", group=_CHARGE),
     Key("constant_voltage", "group", "hold a voltage", group=_CONSTANT_VOLTAGE),
-    Key("discharge", "group", "constant current out of the cell, into the load", group=_DISCHARGE),
+    Key("discharge", "group", "constant current, power or resistance out of the cell, into the load", group=_DISCHARGE),
+    Key("pulses", "group", "short charges and discharges of fixed length, for resistance", group=_PULSES),
+    Key("connection_check", "group", "a small probe: polarity, open leads, contact resistance", group=_CONNECTION_CHECK),
+    Key("zero_current", "group", "what the instruments read with the relay to the cell open", group=_ZERO_CURRENT),
+    Key("ask_person", "group", "wait with everything off until a person answers", group=_ASK_PERSON),
 )
 _INNER = Group(
     "step",

@@ -5,19 +5,25 @@ from __future__ import annotations
 from chargerd.core.demand import Activity
 from chargerd.core.derived import Derived
 from chargerd.core.ends import VOLTAGE_LIMIT_MARGIN_V, StepView
+from chargerd.core.events import StepEnded
 from chargerd.core.gas import RATED_SWING_V, current_min_A, tafel_current_A, threshold_V
 from chargerd.core.interruption import has_resistance, ir_free_V
 from chargerd.core.memory import Memory
 from chargerd.core.observation import REGULATED, Observation
 from chargerd.core.plan import Plan
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.program import Step, StepKind
 from chargerd.core.states import State
+from chargerd.core.trend import WINDOWS, Trend, window_s
 
 ACTIVITY = {
     StepKind.REST: Activity.REST,
     StepKind.CHARGE: Activity.CHARGE,
     StepKind.CONSTANT_VOLTAGE: Activity.CHARGE,
     StepKind.DISCHARGE: Activity.DISCHARGE,
+    StepKind.PULSES: Activity.PULSE,
+    StepKind.CONNECTION_CHECK: Activity.PROBE,
+    StepKind.ZERO_CURRENT: Activity.ZERO_CURRENT,
+    StepKind.ASK_PERSON: Activity.ASK_PERSON,
 }
 """What the channel does in each kind of step while its output is on."""
 
@@ -35,20 +41,25 @@ class Account:
     def take(
         self, memory: Memory, step: Step, voltage_set_V: float | None, seen: Observation, *, running: bool, interrupted: bool
     ) -> StepView:
-        """Add one observation to the sums and return what the step's ends are judged on."""
+        """Add one observation to the sums and return what the step's ends are judged on. `voltage_set_V`: its own limit."""
         m = memory
         now_s = seen.elapsed_s
-        at_limit = _at_voltage_limit(seen, voltage_set_V)
+        # While a ramp rises the source holds a voltage, but not yet the step's: the current there is no taper.
+        at_limit = _at_voltage_limit(seen, voltage_set_V) and (step.ramp_V_per_h is None or m.set_V == voltage_set_V)
         voltage_V, current_A = seen.voltage_V, seen.current_A
         electrode_V = None
-        if running:
+        if running and step.isolated:
+            m.tally.forget()  # what is read is the instrument's zero, none of it reached the cell
+        elif running:
             m.tally.add(now_s, voltage_V, current_A, step.sample_every_s)
-            if step.kind in CHARGING and voltage_V is not None and current_A is not None:
+            if step.direction > 0 and voltage_V is not None and current_A is not None:
                 electrode_V = ir_free_V(m, voltage_V, current_A, now_s)
                 if interrupted or not m.live:
                     m.gas.forget()
                 else:
                     self._take_charging(m, seen, voltage_V, current_A, electrode_V, at_limit=at_limit)
+        if running:
+            _take_trends(m, step, seen, steady=m.live and not interrupted, at_limit=at_limit)
         return StepView(
             elapsed_s=now_s - m.step_started_s - m.step_paused_s if m.begun else 0.0,
             voltage_V=voltage_V,
@@ -62,6 +73,10 @@ class Account:
             gassing_s=m.gas.gassing_s,
             gas_charge_Ah=m.gas.charge_Ah,
             plateau_s=m.plateau.lasted_s(now_s),
+            rise_K=_difference(seen.temperature_degC, m.start_degC),
+            voltage_slopes_V_per_h=m.voltage_trend.slopes(3600.0),
+            temperature_slopes_K_per_min=m.temperature_trend.slopes(60.0),
+            falls_V=m.fall_trend.fallen(),
         )
 
     def _take_charging(
@@ -81,10 +96,45 @@ class Account:
         )  # fmt: skip
 
 
+def begin_trends(memory: Memory, step: Step, plan: Plan) -> None:
+    """Begin to follow what the ends of this step ask for, each in its own window."""
+    windows = {spec.kind: window_s(spec.kind, spec.value, plan.resolves) for spec in step.ends if spec.kind in WINDOWS}
+    memory.voltage_trend = Trend(windows.get("voltage_slope_below", windows.get("voltage_slope_above", 0.0)))
+    memory.fall_trend = Trend(windows.get("voltage_falls_by", 0.0))
+    memory.temperature_trend = Trend(windows.get("temperature_slope_above", 0.0))
+    memory.start_degC = None
+
+
+def _take_trends(memory: Memory, step: Step, seen: Observation, *, steady: bool, at_limit: bool) -> None:
+    """Voltages count at rest, or while the current of the step flows below its voltage limit; at the limit they say nothing."""
+    temperature_degC = seen.temperature_degC
+    if temperature_degC is not None:
+        memory.start_degC = temperature_degC if memory.start_degC is None else memory.start_degC
+        memory.temperature_trend.take(seen.elapsed_s, temperature_degC)
+    if at_limit and step.direction > 0 and steady:
+        memory.voltage_trend.restart()
+        memory.fall_trend.restart()
+    elif seen.voltage_V is not None and (steady or not step.direction):
+        memory.voltage_trend.take(seen.elapsed_s, seen.voltage_V)
+        memory.fall_trend.take(seen.elapsed_s, seen.voltage_V)
+
+
+def _difference(value: float | None, start: float | None) -> float | None:
+    return None if value is None or start is None else value - start
+
+
 def _at_voltage_limit(seen: Observation, voltage_set_V: float | None) -> bool:
     if seen.source_regulated in (1, 2):
         return seen.source_regulated == 2
     return voltage_set_V is not None and seen.voltage_V is not None and seen.voltage_V >= voltage_set_V - VOLTAGE_LIMIT_MARGIN_V
+
+
+def step_ended(memory: Memory, step: Step, view: StepView, end: str, value: float, limit: float) -> StepEnded:
+    """Return the event that says what ended a step and what it came to."""
+    return StepEnded(
+        step.number, memory.position.round, end, value, limit, view.elapsed_s, view.charge_Ah, view.energy_Wh,
+        view.gassing_s, view.gas_charge_Ah, view.voltage_V, view.current_A, view.temperature_degC,
+    )  # fmt: skip
 
 
 def derive(memory: Memory, step: Step, seen: Observation | None) -> Derived:

@@ -3,22 +3,32 @@
 from __future__ import annotations
 
 from chargerd.core.limits import StepBounds
-from chargerd.core.program import CHARGING, Step, StepKind
+from chargerd.core.parts import PART_GRACE_S
+from chargerd.core.program import Step
 
 RESTING = StepBounds(0)
 
 
-def step_bounds(step: Step, voltage_V: float | None) -> StepBounds:
-    """Return the bounds of a step whose voltage (rung or set-point) is `voltage_V`."""
-    if step.kind is StepKind.REST:
+def step_bounds(step: Step, voltage_V: float | None, current_A: float, zero_max_A: float) -> StepBounds:
+    """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
+
+    A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
+    """
+    if not step.direction:
         return RESTING
+    time_s, charge_Ah = step.end("time"), step.end("charge")
+    if step.group:
+        time_s = step.lasts_s + PART_GRACE_S
+        charge_Ah = step.current_A * time_s / 3600.0
     return StepBounds(
-        direction=1 if step.kind in CHARGING else -1,
-        current_set_A=step.current_A,
-        voltage_set_V=voltage_V if step.kind in CHARGING else None,
-        floor_V=step.end("voltage_below"),
-        time_s=step.end("time"),
-        charge_Ah=step.end("charge"),
+        direction=step.direction,
+        current_set_A=min(current_A, step.current_A),
+        current_most_A=step.current_A,
+        voltage_set_V=voltage_V if step.direction > 0 else None,
+        floor_V=step.end("voltage_below") if step.direction < 0 else None,
+        time_s=time_s,
+        charge_Ah=charge_Ah,
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
+        zero_max_A=zero_max_A if step.isolated else None,
     )

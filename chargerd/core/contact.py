@@ -16,17 +16,19 @@ FLOOR_A = 0.010
 CONFIRM = 3
 """Readings in agreement, a second apart: one wrong reading must not stop a run."""
 _KEY = "contact"
+_OWN_WORDS = frozenset({StepKind.CONNECTION_CHECK, StepKind.ZERO_CURRENT})
+"""These say themselves what too little current means."""
 
 
 def broke_off(memory: Memory, step: Step, seen: Observation) -> bool:
     """Take one reading of a live output. Returns True at the third one running in which the current is as good as gone."""
-    if not memory.live or seen.current_A is None:
+    if not memory.live or seen.current_A is None or step.kind in _OWN_WORDS:
         return False
     current_A = abs(seen.current_A)
     last_A = memory.last_live_A
     gone = last_A > FLOOR_A and current_A < FALL_SHARE * last_A
-    if step.kind is StepKind.DISCHARGE:
-        gone = gone or current_A < HELD_SHARE * step.current_A
+    if step.direction < 0:
+        gone = gone or current_A < HELD_SHARE * memory.set_A
     if not gone:
         memory.last_live_A = current_A
         memory.confirmed[_KEY] = 0

@@ -22,6 +22,10 @@ class Activity(StrEnum):
     CHARGE = "charge"
     DISCHARGE = "discharge"
     INTERRUPTION = "interruption"
+    PULSE = "pulse"
+    PROBE = "probe"
+    ZERO_CURRENT = "zero-current"
+    ASK_PERSON = "ask-person"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +33,9 @@ class Demand:
     """The wanted state of the channel's outputs. Not renewed before `valid_until_s` (run-relative), it falls to off.
 
     `voltage_set_V` and `current_set_A` are set-points of the energised instrument (magnitudes). `ovp_V` and `ocp_A` are the
-    levels its own protection must hold, written and read back before it may be on.
+    levels its own protection must hold, written and read back before it may be on. `connected`: the cell's relay may be
+    closed, or stay so; without it a relay opens, as the last thing, once source and load are off. `isolated`: the relay stays
+    open although the output is on (zero current).
     """
 
     energise: Energise
@@ -40,8 +46,10 @@ class Demand:
     current_set_A: float | None = None
     ovp_V: float | None = None
     ocp_A: float | None = None
+    connected: bool = False
+    isolated: bool = False
 
 
-def off_demand(activity: Activity, sample_every_s: float) -> Demand:
-    """Return the demand that everything be off. Off needs no lease."""
-    return Demand(Energise.NONE, activity, 0.0, sample_every_s)
+def off_demand(activity: Activity, sample_every_s: float, *, connected: bool = False) -> Demand:
+    """Return the demand that everything be off, the cell's relay open unless `connected`. Off needs no lease."""
+    return Demand(Energise.NONE, activity, 0.0, sample_every_s, connected=connected)

@@ -30,6 +30,10 @@ class StepView:
     gas_charge_Ah: float = 0.0
     plateau_s: float = 0.0
     is_ir_free: bool = True
+    rise_K: float | None = None
+    voltage_slopes_V_per_h: tuple[float, ...] = ()
+    temperature_slopes_K_per_min: tuple[float, ...] = ()
+    falls_V: tuple[float, ...] = ()
 
 
 Judge = Callable[[StepView, float], float | None]
@@ -40,7 +44,8 @@ class EndKind:
     """One row of the table.
 
     `dimension` names the unit a profile writes it in; `confirm` how many readings running must agree before the step ends
-    (noise on one reading must not end it); `bounded` whether 1.25 × the end is a bound whose crossing trips.
+    (noise on one reading must not end it; slopes and falls are judged on two means running instead, see core/trend.py);
+    `bounded` whether 1.25 × the end is a bound whose crossing trips.
     """
 
     key: str
@@ -72,7 +77,18 @@ def _ir_free_above(view: StepView, limit_V: float) -> float | None:
     return _at_least(view.ir_free_V, limit_V) if view.is_ir_free else None
 
 
+def _slope_below(view: StepView, limit_V_per_h: float) -> float | None:
+    steepest = max((abs(slope) for slope in view.voltage_slopes_V_per_h), default=None)
+    return None if steepest is None else _at_most(steepest, limit_V_per_h)
+
+
+def _falls_faster(view: StepView, limit_V_per_h: float) -> float | None:
+    return _at_least(min((-slope for slope in view.voltage_slopes_V_per_h), default=None), limit_V_per_h)
+
+
 _DISCHARGE = frozenset({StepKind.DISCHARGE})
+_CHARGE = frozenset({StepKind.CHARGE})
+_PULSED = frozenset({StepKind.PULSES})
 
 _ROWS = (
     EndKind("current_below", "current", CHARGING, 3, False,
@@ -80,15 +96,27 @@ _ROWS = (
     EndKind("plateau_lasts", "time", CHARGING, 1, False,
             "current (at the voltage limit) or voltage (below it) has stopped changing for this long",
             lambda view, limit: _at_least(view.plateau_s, limit)),
-    EndKind("voltage_above", "voltage", CHARGING, 3, False, "the cell's terminal voltage has reached this",
+    EndKind("voltage_falls_by", "voltage", _CHARGE, 1, False,
+            "below the voltage limit, the voltage (means over 30 s) has fallen by this from its highest",
+            lambda view, limit: _at_least(min(view.falls_V, default=None), limit)),
+    EndKind("voltage_slope_below", "voltage_rate", _CHARGE | {StepKind.REST}, 1, False,
+            "over 10 min or more the voltage changes by this or less (a charge: below its voltage limit)", _slope_below),
+    EndKind("voltage_slope_above", "voltage_rate", _DISCHARGE, 1, False,
+            "over 1 min or more the voltage falls by this or faster", _falls_faster),
+    EndKind("voltage_above", "voltage", CHARGING | _PULSED, 3, False, "the cell's terminal voltage has reached this",
             lambda view, limit: _at_least(view.voltage_V, limit)),
     EndKind("ir_free_voltage_above", "voltage", CHARGING, 3, False,
             "the cell's voltage less current times interruption resistance has reached this",
             _ir_free_above),
-    EndKind("voltage_below", "voltage", _DISCHARGE, 3, False, "the cell's terminal voltage has fallen to this",
+    EndKind("voltage_below", "voltage", _DISCHARGE | _PULSED, 3, False, "the cell's terminal voltage has fallen to this",
             lambda view, limit: _at_most(view.voltage_V, limit)),
-    EndKind("temperature_above", "temperature", ENERGISING, 3, False, "the cell has reached this temperature",
+    EndKind("temperature_above", "temperature", ENERGISING | _PULSED, 3, False, "the cell has reached this temperature",
             lambda view, limit: _at_least(view.temperature_degC, limit)),
+    EndKind("temperature_rise_above", "temperature_difference", ENERGISING, 3, False,
+            "the cell has warmed by this since the step began", lambda view, limit: _at_least(view.rise_K, limit)),
+    EndKind("temperature_slope_above", "heating_rate", ENERGISING, 1, False,
+            "over 3 min or more the cell warms by this or faster",
+            lambda view, limit: _at_least(min(view.temperature_slopes_K_per_min, default=None), limit)),
     EndKind("gassing_time", "time", CHARGING, 1, False, "time above the gassing threshold (IR-free) in this step",
             lambda view, limit: _at_least(view.gassing_s, limit)),
     EndKind("gas_charge", "charge", CHARGING, 1, True, "estimated charge that went into gas in this step",
@@ -108,7 +136,7 @@ def judge_ends(step: Step, view: StepView, confirmed: dict[str, int]) -> tuple[E
     """Return the first end reached, with the value that reached it, or None.
 
     `confirmed` counts readings in agreement by end and is changed here. Ends are judged in the order of the table, so two
-    ends reached at one reading name the more telling one. A rest ends by its own `lasts_s`.
+    ends reached at one reading name the more telling one. Rests and parts end by their own `lasts_s`.
     """
     reached: tuple[EndSpec, float] | None = None
     for spec in step.ends:
@@ -122,6 +150,6 @@ def judge_ends(step: Step, view: StepView, confirmed: dict[str, int]) -> tuple[E
         confirmed[spec.kind] = count
         if count >= kind.confirm and reached is None:
             reached = (spec, value)
-    if step.kind is StepKind.REST and view.elapsed_s >= step.lasts_s:
+    if reached is None and step.timed and view.elapsed_s >= step.lasts_s - 1e-9:
         return EndSpec("lasts", step.lasts_s), view.elapsed_s
     return reached

@@ -7,12 +7,16 @@ give equal memory: a journal of the inputs is the state.
 
 from __future__ import annotations
 
-from chargerd.core.account import ACTIVITY, Account, derive
+from chargerd.core import parts, setpoint
+from chargerd.core.account import ACTIVITY, Account, begin_trends, derive, step_ended
 from chargerd.core.bounds import RESTING, step_bounds
+from chargerd.core.causes import NOT_VERIFIED
 from chargerd.core.contact import BROKE_OFF, broke_off
+from chargerd.core.deadline import LEASE_EXTRA_S, WATCH_EVERY_S, deadline_s, lapsed, note_missing, valid_until_s
 from chargerd.core.demand import Activity, Demand, Energise, off_demand
 from chargerd.core.ends import StepView, judge_ends
 from chargerd.core.events import (
+    Answer,
     CheckPassed,
     Command,
     Event,
@@ -20,8 +24,6 @@ from chargerd.core.events import (
     Gap,
     Observed,
     ProgramEnded,
-    ReadingFound,
-    ReadingLost,
     StateChanged,
     StepEnded,
     StepStarted,
@@ -33,18 +35,13 @@ from chargerd.core.limits import Protection, Trip, missing_inputs
 from chargerd.core.memory import Memory, memory_from_json
 from chargerd.core.observation import Observation, Observer
 from chargerd.core.plan import Plan
-from chargerd.core.program import CHARGING, ENERGISING, Step, StepKind
+from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
+from chargerd.core.relay import rests_connected
 from chargerd.core.states import OVER, State, next_state
 from chargerd.core.walk import Walk
 
-LEASE_EXTRA_S = 5.0
-"""A lease outlasts its last good reading by the missed periods tolerated and this: one scan with a retry at every instrument."""
-CONFIRM_EVERY_S = 1.0
-"""An end reached at one reading is read again this soon to confirm it: a cell out of zinc falls off a cliff within seconds."""
 TOO_COLD = "too-cold"
-WATCH_EVERY_S = 10.0
-"""Sampling period while nothing runs: paused, and after the end."""
 
 
 class Engine:
@@ -54,13 +51,9 @@ class Engine:
         self.plan = plan
         self._observer = Observer(plan.inputs)
         self._protection = Protection(
-            plan.limits,
-            has_thermometer=bool(plan.inputs.thermometer),
-            missed_max=plan.missed_max,
-            current_u_A=plan.resolves.current_A,
-            ovp_V=plan.ovp_V,
-            ocp_A=plan.ocp_A,
-        )
+            plan.limits, has_thermometer=bool(plan.inputs.thermometer), missed_max=plan.missed_max,
+            current_u_A=plan.resolves.current_A, ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, zeros=plan.zeros,
+        )  # fmt: skip
         self._account = Account(plan)
         self._set_memory(Memory(zero_source_A=plan.inputs.zero_source_A, zero_load_A=plan.inputs.zero_load_A))
         self.derived = derive(self.memory, self.step, None)
@@ -87,7 +80,14 @@ class Engine:
         """Work out what follows from the position: the step, its voltage and bounds."""
         self.step: Step = self._walk.step()
         self.voltage_set_V: float | None = self._walk.voltage_V()
-        self._bounds = step_bounds(self.step, self.voltage_set_V)
+        self._bind()
+
+    def _bind(self) -> None:
+        """Tell protection the present set-points."""
+        m, step = self.memory, self.step
+        voltage_V = m.set_V if step.ramp_V_per_h is not None else self.voltage_set_V
+        current_A = m.set_A if step.follows else step.current_A
+        self._bounds = step_bounds(step, voltage_V, current_A, self.plan.zero_max_A)
 
     @property
     def state(self) -> State:
@@ -102,18 +102,18 @@ class Engine:
         running = m.state == State.RUNNING
         period_s = self.step.sample_every_s if running else WATCH_EVERY_S
         age_max_s = self.plan.missed_max * period_s + LEASE_EXTRA_S
-        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A)
-        m.elapsed_s = now_s
-        m.last_reading_s = now_s
+        seen = self._observer.observe(reading, age_max_s, m.zero_source_A, m.zero_load_A, m.zero_ammeter_A)
+        m.elapsed_s = m.last_reading_s = now_s
+        m.parting = m.parting and not (seen.source_on is False and seen.load_on is False)
         events: list[Event] = []
-        lapsed = self._lapsed(now_s)
-        self._note_missing(seen, events)
+        late = lapsed(m, self.step, self.plan.missed_max, now_s)
+        note_missing(m, self._missing(seen), now_s, events)
         interrupted = m.opening.open_s is not None
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
         trip = self._judge(seen, view, running=running, interrupted=interrupted)
-        if lapsed is not None and (trip is None or trip.cause == TOO_COLD):
-            trip = lapsed
+        if late is not None and (trip is None or trip.cause == TOO_COLD):
+            trip = late
         if trip is not None and trip.cause == TOO_COLD:
             # Cold harms nothing that is off: the run waits for a person, it does not trip.
             if running:
@@ -123,6 +123,8 @@ class Engine:
             self._trip(trip, events)
         elif running:
             self._go_on(seen, view, now_s, events, interrupted=interrupted)
+        elif m.state == State.PAUSED and parts.overdue(m, self.step, now_s):
+            self._change("stop", f"nobody answered in time: {self.step.question}", events)
         return tuple(events)
 
     def command(self, record: Command, now_s: float) -> tuple[Event, ...]:
@@ -131,14 +133,17 @@ class Engine:
         m.elapsed_s = max(m.elapsed_s, now_s)
         events: list[Event] = []
         if isinstance(record, Observed):
-            self._observe_switch(record, events)
+            self._observe_switch(record, now_s, events)
         elif isinstance(record, Fault):
             self._trip(Trip(record.cause, None, None, record.text), events)
         elif isinstance(record, Gap):
             self._gap(record, now_s, events)
         else:
             reason = str(getattr(record, "reason", "") or getattr(record, "by", ""))
-            self._change(record.kind, reason, events)
+            if isinstance(record, Answer) and m.asked_s is None:
+                raise KeyError(record.kind)
+            self._change("resume" if isinstance(record, Answer) else record.kind, reason, events)
+            m.answered = m.answered or isinstance(record, Answer)
             if isinstance(record, CheckPassed):
                 self._checked(record, now_s, events)
             elif record.kind == "pause":
@@ -147,11 +152,11 @@ class Engine:
 
     def tick(self, now_s: float) -> tuple[Event, ...]:
         """Time passed without a reading. Events follow only when the lease of a live output lapsed; else nothing changes."""
-        lapsed = self._lapsed(now_s)
-        if lapsed is not None:
+        late = lapsed(self.memory, self.step, self.plan.missed_max, now_s)
+        if late is not None:
             self.memory.elapsed_s = max(self.memory.elapsed_s, now_s)
             events: list[Event] = []
-            self._trip(lapsed, events)
+            self._trip(late, events)
             return tuple(events)
         return ()
 
@@ -164,94 +169,54 @@ class Engine:
             return off_demand(Activity.OFF, WATCH_EVERY_S)
         step = self.step
         every_s = step.sample_every_s
-        if step.kind is StepKind.REST:
-            return off_demand(Activity.REST, every_s)
+        if not step.direction:
+            return off_demand(ACTIVITY[step.kind], every_s, connected=rests_connected(self.plan.inputs, step, m))
         if m.opening.open_s is not None:
-            return off_demand(Activity.INTERRUPTION, every_s)
-        valid_until_s = self._valid_until_s()
-        if m.elapsed_s > valid_until_s or (m.missing and not m.live):
-            return off_demand(Activity.REST, every_s)
-        charging = step.kind in CHARGING
+            return off_demand(Activity.INTERRUPTION, every_s, connected=True)
+        until_s = valid_until_s(m, step, self.plan.missed_max)
+        charging = step.direction > 0
+        unset = not m.set_A > 0.0 or (step.ramp_V_per_h is not None and m.set_V is None)
+        late = m.elapsed_s > until_s
+        if late or (m.missing and not m.live) or unset or m.parting:
+            return off_demand(Activity.REST, every_s, connected=m.connected and not late)
+        if self.plan.inputs.switch and m.connected is step.isolated:
+            # First the relay, then a reading through it.
+            return off_demand(Activity.REST, every_s, connected=not step.isolated)
         return Demand(
             energise=Energise.SOURCE if charging else Energise.LOAD,
             activity=ACTIVITY[step.kind],
-            valid_until_s=valid_until_s,
+            valid_until_s=until_s,
             sample_every_s=every_s,
-            voltage_set_V=self.voltage_set_V if charging else None,
-            current_set_A=step.current_A,
+            voltage_set_V=m.set_V if charging else None,
+            current_set_A=m.set_A,
             ovp_V=self.plan.ovp_V,
             ocp_A=self.plan.ocp_A,
+            connected=not step.isolated,
+            isolated=step.isolated,
         )
 
     def deadline_s(self) -> float:
         """Return when the next reading is wanted, run-relative s (0 = at once)."""
-        m = self.memory
-        if m.last_reading_s is None:
-            return 0.0
-        if m.state != State.RUNNING:
-            return m.last_reading_s + WATCH_EVERY_S
-        soonest_s = m.last_reading_s + self.step.sample_every_s
-        begun_s = m.step_started_s + m.step_paused_s
-        if any(self.memory.confirmed.values()):
-            soonest_s = min(soonest_s, round(m.last_reading_s + CONFIRM_EVERY_S, 3))
-        for due_s in (self._step_time_left(begun_s), self._opening_due_s()):
-            if due_s is not None and due_s > m.last_reading_s:
-                soonest_s = min(soonest_s, due_s)
-        return soonest_s
-
-    def _step_time_left(self, begun_s: float) -> float | None:
-        time_s = self.step.lasts_s if self.step.kind is StepKind.REST else self.step.end("time")
-        return None if time_s is None else round(begun_s + time_s, 3)
-
-    def _opening_due_s(self) -> float | None:
-        opening, interrupt = self.memory.opening, self.step.interrupt
-        if interrupt is None:
-            return None
-        if opening.open_s is not None:
-            return round(opening.open_s + interrupt.lasts_s, 3)
-        return opening.next_s
-
-    def _valid_until_s(self) -> float:
-        m = self.memory
-        if m.last_good_s is None:
-            return -1.0
-        return m.last_good_s + self.plan.missed_max * self.step.sample_every_s + LEASE_EXTRA_S
-
-    def _lapsed(self, now_s: float) -> Trip | None:
-        """A live output held on past its lease (stalled, suspended, stopped). A good reading after that does not mend it."""
-        m = self.memory
-        if m.state != State.RUNNING or not m.live or now_s <= self._valid_until_s():
-            return None
-        return Trip("reading-lost", now_s - (m.last_good_s or 0.0), None, "no reading in time")
+        return deadline_s(self.memory, self.step)
 
     # --- one reading ---------------------------------------------------------------------------------------------------
 
-    def _note_missing(self, seen: Observation, events: list[Event]) -> None:
-        m = self.memory
-        missing = missing_inputs(seen, has_thermometer=bool(self.plan.inputs.thermometer))
-        if not missing:
-            m.last_good_s = seen.elapsed_s
-            if m.missing:
-                events.extend(ReadingFound(name) for name in m.missing)
-                m.missing = []
-            m.missed = 0
-            return
-        m.missed += 1
-        events.extend(ReadingLost(name, m.missed) for name in missing if name not in m.missing)
-        events.extend(ReadingFound(name) for name in m.missing if name not in missing)
-        m.missing = missing
+    def _missing(self, seen: Observation) -> list[str]:
+        inputs = self.plan.inputs
+        return missing_inputs(seen, has_thermometer=bool(inputs.thermometer), has_relay=bool(inputs.switch))
 
     def _judge(self, seen: Observation, view: StepView, *, running: bool, interrupted: bool) -> Trip | None:
         m = self.memory
         if m.state == State.TRIPPED:
             return None
         live = running and m.live and not interrupted
-        watched = running and self.step.kind in ENERGISING
+        watched = running and self.step.direction != 0
         gas_A = 0.0
         if live and view.ir_free_V is not None:
             gassing = self.plan.gassing
             gas_A = tafel_current_A(gassing, view.ir_free_V, threshold_V(gassing, seen.temperature_degC))
-        return self._protection.judge(seen, self._bounds if running else RESTING, live=live, watched=watched, gas_A=gas_A)
+        bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
+        return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, connected=connected)
 
     def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
         """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
@@ -260,7 +225,7 @@ class Engine:
             assert step.interrupt is not None
             take_interruption(m, step.interrupt, seen, now_s, events)
             return
-        if m.live and step.kind in CHARGING and seen.source_on is False:
+        if m.live and step.direction > 0 and seen.source_on is False:
             # A person at the instrument outranks the program; it is never switched on again by itself.
             self._change("pause", "switched off at its panel", events)
             self._hold(now_s)
@@ -270,20 +235,29 @@ class Engine:
             self._change("pause", BROKE_OFF, events)
             self._hold(now_s)
             return
+        parts.watch(m, step, seen)
         reached = judge_ends(step, view, m.confirmed)
         if reached is not None:
             spec, value = reached
-            events.append(self._step_ended(spec.kind, value, spec.value, view))
-            self._next_step(now_s, events)
-        elif due(m, step, seen, now_s):
+            self._end_step(step_ended(m, step, view, spec.kind, value, spec.value), now_s, events)
+        if m.state == State.RUNNING and setpoint.follow(m, self.step, self.voltage_set_V, seen):
+            self._bind()
+        if reached is None and due(m, step, seen, now_s):
             m.live = False
 
-    def _step_ended(self, end: str, value: float, limit: float, view: StepView) -> StepEnded:
-        position = self.memory.position
-        return StepEnded(
-            self.step.number, position.round, end, value, limit, view.elapsed_s, view.charge_Ah, view.energy_Wh,
-            view.gassing_s, view.gas_charge_Ah, view.voltage_V, view.current_A, view.temperature_degC,
-        )  # fmt: skip
+    def _end_step(self, ended: StepEnded, now_s: float, events: list[Event]) -> None:
+        """A part says what it showed before the step goes on; what speaks against going on waits for a person."""
+        walk = self._walk
+        said, why = parts.conclude(self.memory, self.step, self.plan, last=not walk.part_follows())
+        events.append(ended)
+        events.extend(said)
+        if why:
+            self._change("pause", why, events)
+            self._hold(now_s)
+            return
+        if self.step.group and ended.end != "lasts":
+            walk.skip_group()  # an end of the whole step, not of this part alone
+        self._next_step(now_s, events)
 
     def _next_step(self, now_s: float, events: list[Event]) -> None:
         tally = self.memory.tally
@@ -297,26 +271,43 @@ class Engine:
 
     def _begin_step(self, now_s: float, events: list[Event]) -> None:
         m = self.memory
-        direction = self._bounds.direction
+        before = self.step
         self._enter()
-        # An output that goes on in the same direction stays on: only its set-points change. Any other goes off.
-        m.live = m.live and self._bounds.direction == direction
+        step = self.step
+        setpoint.begin(m, step, self.voltage_set_V)
+        self._bind()
+        # An output that goes on in the same direction stays on: only its set-points change. Any other goes off, and is seen
+        # off before the relay to the cell may move.
+        m.parting = m.live and step.isolated != before.isolated
+        m.live = m.live and (step.direction, step.isolated) == (before.direction, before.isolated)
         m.step_started_s = now_s
         m.step_paused_s = 0.0
         m.confirmed.clear()
         m.last_live_A = 0.0
         m.tally.start_step()
         self._protection.start_step()
+        begin_trends(m, step, self.plan)
+        m.zero_sum_A, m.zero_count = 0.0, 0
+        if step.kind is StepKind.CONNECTION_CHECK and not (before.group == step.group and before.number < step.number):
+            m.probe = type(m.probe)()
         opening = m.opening
         opening.open_s = None
-        opening.next_s = first_due_s(now_s, self.step.interrupt)
-        if self.step.kind in CHARGING:
+        opening.next_s = first_due_s(now_s, step.interrupt)
+        if step.direction > 0 and not step.isolated:
             m.gas_before_Ah += m.gas.charge_Ah
             m.gas = type(m.gas)()
             m.plateau = type(m.plateau)()
-        activity = ACTIVITY[self.step.kind].value
-        current_A = self.step.current_A or None
-        events.append(StepStarted(self.step.number, m.position.round, activity, self.voltage_set_V, current_A))
+        activity = ACTIVITY[step.kind].value
+        events.append(StepStarted(step.number, m.position.round, activity, self.voltage_set_V, step.current_A or None))
+        if step.kind is StepKind.ASK_PERSON:
+            self._ask(now_s, events)
+
+    def _ask(self, now_s: float, events: list[Event]) -> None:
+        """Wait with everything off. Only an answer leads on, and only through CHECKING; without one in time the run stops."""
+        m = self.memory
+        m.asked_s = now_s
+        self._change("pause", self.step.question, events)
+        self._hold(now_s)
 
     # --- commands ------------------------------------------------------------------------------------------------------
 
@@ -338,20 +329,23 @@ class Engine:
         events.append(Tripped(trip.cause, trip.value, trip.limit, trip.text))
         self._change("trip", trip.cause, events)
 
-    def _observe_switch(self, record: Observed, events: list[Event]) -> None:
+    def _observe_switch(self, record: Observed, now_s: float, events: list[Event]) -> None:
         m = self.memory
         if not record.verified:
-            cause = "off-not-verified" if record.what == "off" else "on-not-verified"
-            self._trip(Trip(cause, None, None, f"{record.instrument}: {record.text}"), events)
+            self._trip(Trip(NOT_VERIFIED[record.what], None, None, f"{record.instrument}: {record.text}"), events)
+        elif record.what in ("closed", "open"):
+            m.connected = record.what == "closed"
         elif record.what == "on":
             m.live = m.state == State.RUNNING
+            if m.live and self.step.group:
+                m.step_started_s, m.step_paused_s = now_s, 0.0  # a pulse lasts from its switching on
         elif self.demand().energise is Energise.NONE:
             m.live = False
 
     def _checked(self, record: CheckPassed, now_s: float, events: list[Event]) -> None:
         m = self.memory
-        m.zero_source_A = record.zero_source_A
-        m.zero_load_A = record.zero_load_A
+        m.zero_source_A, m.zero_load_A, m.zero_ammeter_A = record.zero_source_A, record.zero_load_A, record.zero_ammeter_A
+        m.connected = False  # CHECKING ends with the relay proven open
         if not m.begun:
             m.begun = True
             self._walk.begin(m.tally.charge_in_Ah, m.tally.charge_out_Ah)
@@ -365,6 +359,21 @@ class Engine:
             m.paused_at_s = None
         m.opening.open_s = None
         m.opening.next_s = first_due_s(now_s, self.step.interrupt)
+        if self.step.kind is StepKind.ASK_PERSON:
+            self._answered(now_s, events)
+        elif self.step.group:
+            self._walk.rewind_group()  # half a pulse says nothing: its whole step is done again
+            self._begin_step(now_s, events)
+
+    def _answered(self, now_s: float, events: list[Event]) -> None:
+        m, step = self.memory, self.step
+        asked_s, m.asked_s = m.asked_s, None
+        if not m.answered:
+            self._ask(now_s, events)  # somebody resumed the run without an answer
+            return
+        m.answered = False
+        events.append(step_ended(m, step, self.view, "answered", 0.0 if asked_s is None else now_s - asked_s, step.lasts_s))
+        self._next_step(now_s, events)
 
     def _hold(self, now_s: float) -> None:
         """Freeze timers and counters until the run goes on."""
@@ -377,11 +386,17 @@ class Engine:
             m.paused_at_s = now_s
         m.tally.forget()
         m.gas.forget()
+        for trend in (m.voltage_trend, m.fall_trend, m.temperature_trend):
+            trend.restart()
+        if self.step.follows:
+            setpoint.begin(m, self.step, self.voltage_set_V)
+            self._bind()
         self._protection.forget()
 
     def _gap(self, record: Gap, now_s: float, events: list[Event]) -> None:
         """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
         m = self.memory
+        m.connected = False
         if m.state == State.RUNNING:
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
             if m.gas.flag:

@@ -45,12 +45,20 @@ class Start(Record):
 
 @dataclass(frozen=True, slots=True)
 class CheckPassed(Record):
-    """CHECKING has proven everything it must; the current readings with nothing flowing are stored here."""
+    """CHECKING has proven everything it must; the current readings with nothing flowing are stored here.
+
+    `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted, and the
+    whole of the stated offset stays in the uncertainty of every charge.
+    """
 
     kind: ClassVar[str] = "check-passed"
     is_input: ClassVar[bool] = True
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
+    zero_ammeter_A: float = 0.0
+    zero_source_u_A: float | None = None
+    zero_load_u_A: float | None = None
+    zero_ammeter_u_A: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +89,16 @@ class Resume(Record):
 
 
 @dataclass(frozen=True, slots=True)
+class Answer(Record):
+    """A person answers the question of an `ask_person` step; the run goes on through CHECKING. Nothing else ends the waiting."""
+
+    kind: ClassVar[str] = "answer"
+    is_input: ClassVar[bool] = True
+    by: str = "person"
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Stop(Record):
     """End the run early, in order."""
 
@@ -102,7 +120,10 @@ class Fault(Record):
 
 @dataclass(frozen=True, slots=True)
 class Observed(Record):
-    """An output was switched and then read back. `what` is on or off; `verified` says whether the read-back proved it."""
+    """Something was switched and then read back. `what` is on or off for an output, closed or open for the cell's relay.
+
+    `verified` says whether the read-back proved it.
+    """
 
     kind: ClassVar[str] = "observed"
     is_input: ClassVar[bool] = True
@@ -224,6 +245,31 @@ class ResistanceMeasured(Record):
 
 
 @dataclass(frozen=True, slots=True)
+class ConnectionChecked(Record):
+    """A probe pulse said whether the cell is connected as it must be. `resistance_ohm` from the step of voltage at its end."""
+
+    kind: ClassVar[str] = "connection-checked"
+    passed: bool = False
+    before_V: float | None = None
+    during_V: float | None = None
+    after_V: float | None = None
+    current_A: float | None = None
+    resistance_ohm: float | None = None
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ZeroMeasured(Record):
+    """Mean current reading of an instrument that was on with the relay to the cell open; subtracted from now on if accepted."""
+
+    kind: ClassVar[str] = "zero-measured"
+    instrument: str = ""
+    current_A: float | None = None
+    readings: int = 0
+    accepted: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class ReadingLost(Record):
     """A judged input was missing or not usable at this reading."""
 
@@ -260,9 +306,9 @@ class ProgramEnded(Record):
 
 
 _ALL: tuple[type[Record], ...] = (
-    Start, CheckPassed, CheckFailed, Pause, Resume, Stop, Fault, Observed, Gap, Tick,
-    StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured, ReadingLost, ReadingFound,
-    Tripped, ProgramEnded,
+    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, Tick,
+    StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured,
+    ConnectionChecked, ZeroMeasured, ReadingLost, ReadingFound, Tripped, ProgramEnded,
 )  # fmt: skip
 RECORDS: dict[str, type[Record]] = {record.kind: record for record in _ALL}
 

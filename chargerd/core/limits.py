@@ -29,41 +29,8 @@ SLOPE_POINT_EVERY_S = 15.0
 BOUND_FACTOR = 1.25
 """A bound is this many times the step's own end: crossing it proves that the end did not work."""
 SET_POINT_VOLTAGE_TOLERANCE_V = 0.010
-
-CAUSES: dict[str, str] = {
-    "over-voltage": "the cell's voltage is above its hard limit",
-    "under-voltage": "the cell's voltage is below its hard limit",
-    "reverse-polarity": "the cell reads as connected the wrong way round",
-    "step-voltage": "the voltage stands above this step's own limit: the source does not obey",
-    "over-discharge": "the voltage fell below this step's end without the discharge ending",
-    "over-current": "the current is above its hard limit",
-    "current-above-set-point": "the current is above what was set: the instrument does not limit it",
-    "current-direction": "the current flows the wrong way for this step",
-    "over-temperature": "the cell is hotter than its limit",
-    "too-cold": "the cell is colder than its limit",
-    "temperature-rise": "the cell has warmed too far above the room",
-    "heating-too-fast": "the cell is heating too fast",
-    "reading-lost": "a value needed to supervise the cell has been missing too long",
-    "current-while-off": "current flows although the outputs are off",
-    "source-and-load-on": "source and load are on together",
-    "source-found-on": "the source is on although it was switched off",
-    "load-found-on": "the load is on although it was switched off",
-    "load-found-off": "the load is off although it was switched on",
-    "instrument-protection": "a protection inside an instrument has acted",
-    "instrument-restarted": "an instrument lost power or was reset",
-    "set-point-changed": "a set-point is not what was written: somebody or something changed it",
-    "protection-level-changed": "an instrument's own protection level is not what was written",
-    "bound-time": "the step ran past 1.25 × its time end",
-    "bound-charge": "the step moved more than 1.25 × its charge end",
-    "bound-energy": "the step moved more than 1.25 × its energy end",
-    "bound-gas": "more than 1.25 × the step's gas charge end went into gas",
-    "off-not-verified": "an output could not be proven off",
-    "on-not-verified": "an output could not be proven on with its set-points and protection",
-    "link-lost": "an instrument does not answer",
-    "keeper-lost": "the guarding process is gone",
-    "program-fault": "a fault inside the program itself",
-}
-"""Every cause a trip can have, in plain words. Codes never stand alone on a screen."""
+APART_CONFIRMS = 3
+"""Readings running in which two instruments must disagree about the current before the run trips."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,10 +52,27 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
+class Zeros:
+    """The largest readings that still count as no current, A: what each instrument's data sheet allows it, at least 10 mA.
+
+    `slack_A` is what an energised reading may be wrong by, when no zero was subtracted. `apart_A` and `apart_share` of the
+    current are the most by which ammeter and source or load may differ.
+    """
+
+    source_A: float = OFF_CURRENT_FLOOR_A
+    load_A: float = OFF_CURRENT_FLOOR_A
+    ammeter_A: float = OFF_CURRENT_FLOOR_A
+    slack_A: float = SET_POINT_FLOOR_A
+    apart_A: float = 2 * OFF_CURRENT_FLOOR_A
+    apart_share: float = 0.02
+
+
+@dataclass(frozen=True, slots=True)
 class StepBounds:
     """What protection knows of the present step: only numbers to compare with. `direction` is +1 charge, −1 discharge, 0 off.
 
-    None: the step has no such set-point or end. `gas_*` are the gas law's numbers, `voltage_max_V` the step's own limit.
+    `current_set_A` is the present set-point, `current_most_A` the most it may become while the step lasts. `zero_max_A`: the
+    relay to the cell is open, and this much may be an instrument's zero. None: the step has no such set-point or end.
     """
 
     direction: int
@@ -99,6 +83,8 @@ class StepBounds:
     charge_Ah: float | None = None
     energy_Wh: float | None = None
     gas_charge_Ah: float | None = None
+    current_most_A: float = 0.0
+    zero_max_A: float | None = None
 
 
 class Trip(NamedTuple):
@@ -128,18 +114,20 @@ class ProtectionMemory:
     slope_s: list[float] = field(default_factory=list)
     slope_degC: list[float] = field(default_factory=list)
     missed: int = 0
+    apart: int = 0
 
 
 class Protection:
     """Judges one channel. `judge` returns the first trip of a reading, or None."""
 
-    __slots__ = ("_current_u_A", "_has_thermometer", "_limits", "_missed_max", "_ocp_A", "_ovp_V", "memory")
+    __slots__ = ("_current_u_A", "_has_thermometer", "_limits", "_missed_max", "_ocp_A", "_ovp_V", "_zeros", "memory")
 
     def __init__(
         self, limits: Limits, *, has_thermometer: bool, missed_max: int, current_u_A: float,
-        ovp_V: float | None, ocp_A: float | None,
+        ovp_V: float | None, ocp_A: float | None, zeros: Zeros | None = None,
     ) -> None:  # fmt: skip
         self._limits = limits
+        self._zeros = zeros or Zeros()
         self._has_thermometer = has_thermometer
         self._missed_max = missed_max
         self._current_u_A = current_u_A
@@ -164,26 +152,31 @@ class Protection:
         The step's own, because the last reading may come from before a switching on. All of a charge may be gas.
         """
         m = self.memory
-        worst_Ah = max(abs(m.last_A), bounds.current_set_A) * off_after_s / 3600.0
+        worst_Ah = max(abs(m.last_A), bounds.current_set_A, bounds.current_most_A) * off_after_s / 3600.0
         m.charge_Ah += worst_Ah
         m.energy_Wh += worst_Ah * max(m.last_V, 0.0)
         m.gas_charge_Ah += worst_Ah if bounds.direction > 0 else 0.0
         m.step_s += off_after_s
 
-    def judge(self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float) -> Trip | None:
+    def judge(
+        self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float, connected: bool | None = None
+    ) -> Trip | None:
         """Judge one reading.
 
         `live`: an output is wanted on and was switched on before this reading. `watched`: the step energises, so its readings
-        must not go missing. `gas_A` is the gas law's current at this reading. Voltages and temperatures are judged always.
+        must not go missing. `gas_A` is the gas law's current at this reading. `connected`: how the cell's relay was last
+        switched, None without one. Voltages, relays and temperatures are judged always.
         """
         self._count(seen, bounds, live=live, gas_A=gas_A)
         return (
             self._voltage(seen, bounds, live=live)
             or self._outputs(seen, bounds, live=live)
+            or _relay(seen, connected)
             or self._current(seen, bounds, live=live)
+            or self._ammeter(seen, live=live)
             or self._temperature(seen)
             or self._bound(bounds)
-            or self._missing(seen, watched=watched)
+            or self._missing(seen, watched=watched, connected=connected)
         )
 
     def _count(self, seen: Observation, bounds: StepBounds, *, live: bool, gas_A: float) -> None:
@@ -211,7 +204,7 @@ class Protection:
                 return Trip("over-voltage", voltage_V, limits.voltage_max_V)
             if not voltage_V >= REVERSED_V:
                 return Trip("reverse-polarity", voltage_V, REVERSED_V)
-            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0):
+            if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0 and bounds.zero_max_A is None):
                 return Trip("under-voltage", voltage_V, limits.voltage_min_V)
         if seen.voltages_V and live and bounds.direction > 0 and bounds.voltage_set_V is not None:
             ceiling_V = bounds.voltage_set_V + STEP_VOLTAGE_MARGIN_V
@@ -236,11 +229,15 @@ class Protection:
 
     def _current(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
         limits = self._limits
-        off_A = max(OFF_CURRENT_FLOOR_A, 5.0 * self._current_u_A)
-        if seen.source_on is False and seen.source_current_A is not None and not abs(seen.source_current_A) <= off_A:
-            return Trip("current-while-off", seen.source_current_A, off_A, "source")
-        if seen.load_on is False and seen.load_current_A is not None and not abs(seen.load_current_A) <= off_A:
-            return Trip("current-while-off", seen.load_current_A, off_A, "load")
+        off_A, zeros = max(OFF_CURRENT_FLOOR_A, 5.0 * self._current_u_A), self._zeros
+        all_off = seen.source_on is False and seen.load_on is False
+        for raw_A, is_on, zero_A, name in (
+            (seen.source_current_A, seen.source_on, max(off_A, zeros.source_A), "source"),
+            (seen.load_current_A, seen.load_on, max(off_A, zeros.load_A), "load"),
+            (seen.ammeter_A, not all_off, max(off_A, zeros.ammeter_A), "ammeter"),
+        ):
+            if is_on is False and raw_A is not None and not abs(raw_A) <= zero_A:
+                return Trip("current-while-off", raw_A, zero_A, name)
         # Each instrument by itself as well: while one is mute the channel's current is not known, the other's still is.
         for raw_A, most_A, name in (
             (seen.source_current_A, limits.charge_current_max_A, "source"),
@@ -248,21 +245,42 @@ class Protection:
         ):
             if raw_A is not None and not abs(raw_A) <= most_A:
                 return Trip("over-current", raw_A, most_A, name)
-        current_A = seen.current_A
+        for signed_A in (seen.ammeter_A, seen.current_A):
+            if signed_A is None:
+                continue
+            if not signed_A <= limits.charge_current_max_A:
+                return Trip("over-current", signed_A, limits.charge_current_max_A)
+            if not -signed_A <= limits.discharge_current_max_A:
+                return Trip("over-current", -signed_A, limits.discharge_current_max_A)
+        return self._driven(seen.current_A, bounds, off_A) if live and bounds.direction else None
+
+    def _driven(self, current_A: float | None, bounds: StepBounds, off_A: float) -> Trip | None:
+        """Judge the current of a live output against its direction and set-point."""
         if current_A is None:
             return None
-        if not current_A <= limits.charge_current_max_A:
-            return Trip("over-current", current_A, limits.charge_current_max_A)
-        if not -current_A <= limits.discharge_current_max_A:
-            return Trip("over-current", -current_A, limits.discharge_current_max_A)
-        if live and bounds.direction:
-            along_A = current_A * bounds.direction
-            if not along_A >= -off_A:
-                return Trip("current-direction", current_A, 0.0)
-            ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A)
-            if not along_A <= ceiling_A:
-                return Trip("current-above-set-point", along_A, ceiling_A)
+        if bounds.zero_max_A is not None:
+            # A zero that was measured before is subtracted already, hence twice: from the one end of the band to the other.
+            most_A = 2.0 * bounds.zero_max_A
+            return None if abs(current_A) <= most_A else Trip("current-while-isolated", current_A, most_A)
+        along_A = current_A * bounds.direction
+        if not along_A >= -max(off_A, self._zeros.slack_A):
+            return Trip("current-direction", current_A, 0.0)
+        slack_A = max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A, self._zeros.slack_A)
+        ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + slack_A
+        if not along_A <= ceiling_A:
+            return Trip("current-above-set-point", along_A, ceiling_A)
         return None
+
+    def _ammeter(self, seen: Observation, *, live: bool) -> Trip | None:
+        """Judge the ammeter against source and load: three readings running, for they are not read at the same instant."""
+        m, zeros = self.memory, self._zeros
+        if not live or seen.ammeter_A is None or seen.others_A is None:
+            m.apart = 0
+            return None
+        most_A = zeros.apart_A + zeros.apart_share * abs(seen.ammeter_A)
+        apart_A = seen.ammeter_A - seen.others_A
+        m.apart = 0 if abs(apart_A) <= most_A else m.apart + 1
+        return Trip("currents-differ", apart_A, most_A) if m.apart >= APART_CONFIRMS else None
 
     def _temperature(self, seen: Observation) -> Trip | None:
         limits, m = self._limits, self.memory
@@ -338,10 +356,10 @@ class Protection:
                 return Trip(cause, value, BOUND_FACTOR * end)
         return None
 
-    def _missing(self, seen: Observation, *, watched: bool) -> Trip | None:
+    def _missing(self, seen: Observation, *, watched: bool, connected: bool | None) -> Trip | None:
         """Readings needed to supervise an energising step. Counted over readings running; one good reading ends the count."""
         m = self.memory
-        missing = missing_inputs(seen, has_thermometer=self._has_thermometer)
+        missing = missing_inputs(seen, has_thermometer=self._has_thermometer, has_relay=connected is not None)
         if not missing or not watched:
             m.missed = 0
             return None
@@ -351,10 +369,19 @@ class Protection:
         return None
 
 
-def missing_inputs(seen: Observation, *, has_thermometer: bool) -> list[str]:
+def _relay(seen: Observation, connected: bool | None) -> Trip | None:
+    """Judge the relays against what was done to them last. A state that is not known is judged as missing, not here."""
+    if seen.relay_doubt:
+        return Trip("relay-contradicts", None, None, seen.relay_doubt)
+    if connected is None or seen.relay_closed is None or seen.relay_closed == connected:
+        return None
+    return Trip("relay-found-closed" if seen.relay_closed else "relay-found-open", None, None)
+
+
+def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool = False) -> list[str]:
     """Return the names of what supervision needs and this reading lacks."""
     missing = []
-    if seen.voltage_V is None:
+    if seen.voltage_V is None and not seen.isolated:
         missing.append("voltage")
     if seen.current_A is None:
         missing.append("current")
@@ -364,6 +391,8 @@ def missing_inputs(seen: Observation, *, has_thermometer: bool) -> list[str]:
         missing.append("source state")
     if seen.load_on is None:
         missing.append("load state")
+    if has_relay and seen.relay_closed is None:
+        missing.append("relay state")
     return missing
 
 

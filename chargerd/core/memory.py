@@ -11,6 +11,7 @@ from chargerd.core.limits import ProtectionMemory
 from chargerd.core.plateau import Plateau
 from chargerd.core.states import State
 from chargerd.core.tally import Tally
+from chargerd.core.trend import Trend
 
 
 @dataclass(slots=True)
@@ -41,6 +42,16 @@ class Opening:
 
 
 @dataclass(slots=True)
+class Probe:
+    """A connection check in progress: voltage before the probe, at its end, and at the first reading after it."""
+
+    before_V: float | None = None
+    during_V: float | None = None
+    during_A: float | None = None
+    after_V: float | None = None
+
+
+@dataclass(slots=True)
 class Memory:
     """State, position, sums and counters of one run."""
 
@@ -53,6 +64,7 @@ class Memory:
     missing: list[str] = field(default_factory=list)
     missed: int = 0
     live: bool = False
+    connected: bool = False
     step_started_s: float = 0.0
     step_paused_s: float = 0.0
     paused_at_s: float | None = None
@@ -62,14 +74,29 @@ class Memory:
     gas_before_Ah: float = 0.0
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
+    zero_ammeter_A: float = 0.0
     trip_cause: str = ""
     last_live_A: float = 0.0
+    parting: bool = False
+    set_A: float = 0.0
+    set_V: float | None = None
+    ramp_from_V: float | None = None
+    ramp_from_s: float = 0.0
+    start_degC: float | None = None
+    asked_s: float | None = None
+    answered: bool = False
+    zero_sum_A: float = 0.0
+    zero_count: int = 0
     confirmed: dict[str, int] = field(default_factory=dict)
     position: Position = field(default_factory=Position)
     opening: Opening = field(default_factory=Opening)
     tally: Tally = field(default_factory=Tally)
     gas: GasMeter = field(default_factory=GasMeter)
     plateau: Plateau = field(default_factory=Plateau)
+    probe: Probe = field(default_factory=Probe)
+    voltage_trend: Trend = field(default_factory=Trend)
+    fall_trend: Trend = field(default_factory=Trend)
+    temperature_trend: Trend = field(default_factory=Trend)
     protection: ProtectionMemory = field(default_factory=ProtectionMemory)
 
     @property
@@ -88,6 +115,10 @@ _PARTS: dict[str, type[Any]] = {
     "tally": Tally,
     "gas": GasMeter,
     "plateau": Plateau,
+    "probe": Probe,
+    "voltage_trend": Trend,
+    "fall_trend": Trend,
+    "temperature_trend": Trend,
     "protection": ProtectionMemory,
 }
 

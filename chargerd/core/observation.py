@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from chargerd.core.reading import ChannelInputs, Reading
@@ -15,7 +16,10 @@ class Observation:
     """Values usable at this reading; None = missing, never a number.
 
     `current_A` is charge positive, and exactly zero when both outputs read off. `voltages_V` are all valid voltages of any
-    instrument at the cell: any one of them may trip.
+    instrument at the cell or on its leads: any one of them may trip. `relay_closed` is what the cell's relay says of itself
+    (None also without one), `relay_doubt` the first relay whose second contact contradicts it. `isolated`: the relay is
+    open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
+    reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
     """
 
     elapsed_s: float
@@ -37,57 +41,65 @@ class Observation:
     load_current_set_A: float | None
     ovp_V: float | None
     ocp_A: float | None
+    relay_closed: bool | None = None
+    relay_doubt: str = ""
+    isolated: bool = False
+    ammeter_A: float | None = None
+    others_A: float | None = None
 
 
 class Observer:
     """Turns readings into observations for one channel. Keys are built once: this runs at every sample."""
 
-    __slots__ = ("_ambient", "_has_load", "_inputs", "_load", "_meter", "_source", "_thermometer")
+    __slots__ = ("_ambient", "_ammeter", "_bank", "_has_load", "_inputs", "_load", "_meter", "_relays", "_source", "_thermometer")
 
     def __init__(self, inputs: ChannelInputs) -> None:
         self._inputs = inputs
         self._has_load = bool(inputs.load)
+        self._ammeter = f"{inputs.ammeter}_current_A"
+        self._bank = [(f"{part.switch}_closed", part.resistance_ohm) for part in inputs.bank]
+        names = [name for name in (inputs.switch, *(part.switch for part in inputs.bank)) if name]
+        self._relays = [(name, f"{name}_closed", f"{name}_mirror") for name in names]
         self._meter = f"{inputs.meter or inputs.source}_voltage_V"
         self._source = _keys(inputs.source)
         self._load = _keys(inputs.load)
         self._thermometer = f"{inputs.thermometer}_temperature_degC" if inputs.thermometer else ""
         self._ambient = f"{inputs.ambient}_temperature_degC" if inputs.ambient else ""
 
-    def observe(self, reading: Reading, age_max_s: float, zero_source_A: float, zero_load_A: float) -> Observation:
+    def observe(
+        self, reading: Reading, age_max_s: float, zero_source_A: float, zero_load_A: float, zero_ammeter_A: float = 0.0
+    ) -> Observation:
         """Return what this reading says of the channel; inputs older than `age_max_s` count as missing."""
 
         def value(key: str) -> float | None:
             item = reading.inputs.get(key)
             return None if item is None else item.usable(age_max_s)
 
-        source, load = self._source, self._load
+        source = self._source
         voltage_V = value(self._meter)
         source_V = value(source[0])
-        voltages = [] if voltage_V is None else [voltage_V]
+        voltages = [] if voltage_V is None else [voltage_V]  # also what is not the cell's: too high is too high anywhere
         if source_V is not None and self._meter != source[0]:
             voltages.append(source_V)
         source_A = value(source[1])
         source_on = _as_bool(value(source[2]))
-        load_A: float | None = None
-        load_on: bool | None = None
-        load_tripped = load_restarted = 0.0
-        load_set_A: float | None = None
-        if self._has_load:
-            load_V = value(load[0])
-            if load_V is not None:
-                voltages.append(load_V)
-            load_A = value(load[1])
-            load_on = _as_bool(value(load[2]))
-            load_tripped = value(load[4]) or 0.0
-            load_restarted = value(load[5]) or 0.0
-            load_set_A = value(load[7])
-        else:
-            load_on = False
+        relay_closed = _as_bool(value(self._relays[0][1])) if self._inputs.switch else None
+        if self._inputs.switch and relay_closed is not True and not self._inputs.meter:
+            voltage_V = None  # the source's leads end at an open contact: what it reads is not the cell
+        load_V, load_A, load_on, load_tripped, load_restarted, load_set_A = self._see_load(value, voltage_V)
+        if load_V is not None:
+            voltages.append(load_V)
         regulated = value(source[3])
+        current_A = others_A = _current(source_A, source_on, zero_source_A, load_A, load_on, zero_load_A)
+        ammeter_A = value(self._ammeter) if self._inputs.ammeter else None
+        if self._inputs.ammeter:
+            ammeter_A = None if ammeter_A is None else ammeter_A - zero_ammeter_A
+            is_known = source_on is not None and load_on is not None
+            current_A = 0.0 if source_on is False and load_on is False else ammeter_A if is_known else None
         return Observation(
             reading.elapsed_s,
             voltage_V,
-            _current(source_A, source_on, zero_source_A, load_A, load_on, zero_load_A),
+            current_A,
             value(self._thermometer) if self._thermometer else None,
             value(self._ambient) if self._ambient else None,
             voltages,
@@ -97,14 +109,35 @@ class Observer:
             load_on,
             None if regulated is None else int(regulated),
             bool(value(source[4])),
-            bool(load_tripped),
-            bool(value(source[5]) or load_restarted),
+            load_tripped,
+            bool(value(source[5])) or load_restarted,
             value(source[6]),
             value(source[7]),
             load_set_A,
             value(source[8]),
             value(source[9]),
+            relay_closed,
+            next((name for name, closed, mirror in self._relays if _contradict(value(closed), value(mirror))), ""),
+            bool(self._inputs.switch) and relay_closed is False and not self._inputs.meter,
+            ammeter_A,
+            others_A,
         )
+
+
+    def _see_load(
+        self, value: Callable[[str], float | None], voltage_V: float | None
+    ) -> tuple[float | None, float | None, bool | None, bool, bool, float | None]:
+        """Return what the load says: voltage, current, on, tripped, restarted, set-point. Without a load nothing is on."""
+        if self._has_load:
+            load = self._load
+            return (
+                value(load[0]), value(load[1]), _as_bool(value(load[2])),
+                bool(value(load[4])), bool(value(load[5])), value(load[7]),
+            )  # fmt: skip
+        if not self._bank:
+            return None, None, False, False, False, None
+        load_on, load_A = _of_bank([(_as_bool(value(key)), ohm) for key, ohm in self._bank], voltage_V)
+        return None, load_A, load_on, False, False, None
 
 
 def _keys(name: str) -> tuple[str, ...]:
@@ -117,6 +150,21 @@ def _keys(name: str) -> tuple[str, ...]:
 
 def _as_bool(value: float | None) -> bool | None:
     return None if value is None else value != 0.0
+
+
+def _contradict(closed: float | None, mirror: float | None) -> bool:
+    return closed is not None and mirror is not None and (closed != 0.0) != (mirror != 0.0)
+
+
+def _of_bank(parts: list[tuple[bool | None, float]], voltage_V: float | None) -> tuple[bool | None, float | None]:
+    """What a load of switched resistors does: on when any contact is closed, and then the cell's voltage over each of them.
+
+    One closed contact is enough to be on; off needs all of them known to be open.
+    """
+    if any(closed for closed, _ in parts):
+        unknown = voltage_V is None or any(closed is None for closed, _ in parts)
+        return True, None if unknown or voltage_V is None else sum(voltage_V / ohm for closed, ohm in parts if closed)
+    return (None, None) if any(closed is None for closed, _ in parts) else (False, 0.0)
 
 
 def _current(

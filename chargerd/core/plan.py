@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
-from chargerd.core.limits import Limits
+from chargerd.core.limits import Limits, Zeros
 from chargerd.core.program import Program
 from chargerd.core.reading import ChannelInputs
 
@@ -35,7 +35,10 @@ class Resolves:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory."""
+    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory.
+
+    `zero_max_A`: with the relay open an instrument that is on may read so much; beyond it is not its zero.
+    """
 
     program: Program
     limits: Limits
@@ -46,3 +49,5 @@ class Plan:
     ovp_V: float | None = None
     ocp_A: float | None = None
     missed_max: int = 3
+    zeros: Zeros = field(default_factory=Zeros)
+    zero_max_A: float = 0.010

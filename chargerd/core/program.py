@@ -20,15 +20,20 @@ class StepKind(StrEnum):
     CHARGE = "charge"
     CONSTANT_VOLTAGE = "constant_voltage"
     DISCHARGE = "discharge"
+    PULSES = "pulses"
+    CONNECTION_CHECK = "connection_check"
+    ZERO_CURRENT = "zero_current"
+    ASK_PERSON = "ask_person"
 
 
-ENERGISING = frozenset({StepKind.CHARGE, StepKind.CONSTANT_VOLTAGE, StepKind.DISCHARGE})
 CHARGING = frozenset({StepKind.CHARGE, StepKind.CONSTANT_VOLTAGE})
+ENERGISING = CHARGING | {StepKind.DISCHARGE}
+"""Kinds whose every execution is one charge or one discharge, with ends of its own. Others are taken apart into timed parts."""
 
 
 @dataclass(frozen=True, slots=True)
 class EndSpec:
-    """One end of a step: a key of `ENDS` (core/ends.py) and its value in that end's unit (V, A, s, Ah, Wh, degC)."""
+    """One end of a step: a key of `ENDS` (core/ends.py) and its value in that end's unit (V, A, s, Ah, Wh, degC, K, V/h …)."""
 
     kind: str
     value: float
@@ -47,7 +52,14 @@ class Step:
     """One instruction. `number` is its place in the profile ("2", "1.3"); it stands in the `step` column.
 
     `current_A` and `voltage_V` are magnitudes. A charge without `voltage_V` is constant current up to the limits; a climbing
-    charge (`climbs`) takes its voltage from the rung of the enclosing repeat. `lasts_s` belongs to rests alone.
+    charge (`climbs`) takes its voltage from the rung of the enclosing repeat. `lasts_s` belongs to rests and to parts.
+
+    `power_W` and `resistance_ohm`: the current follows from the voltage at each reading, `current_A` is the most. `ramp_V_per_h`:
+    the voltage set-point rises to `voltage_V`. `grain` is the instrument's step of the set-point that follows (A or V).
+
+    Pulses, connection checks and zero currents are taken apart into parts of one `group` (the number of the step as written),
+    each with its `sign` (+1 source, -1 load, 0 off) and its `lasts_s`. `question` and the time for an answer (`lasts_s`) are
+    ask_person's; `window_ohm` is what a connection check believes.
     """
 
     number: str
@@ -59,6 +71,36 @@ class Step:
     interrupt: Interrupt | None = None
     sample_every_s: float = 10.0
     ends: tuple[EndSpec, ...] = ()
+    power_W: float | None = None
+    resistance_ohm: float | None = None
+    ramp_V_per_h: float | None = None
+    grain: float = 0.0
+    sign: int = 0
+    group: str = ""
+    question: str = ""
+    window_ohm: tuple[float, float] = (0.0, 100.0)
+
+    @property
+    def direction(self) -> int:
+        """Return +1 when the source may be on, -1 when the load may, 0 when neither may."""
+        if self.kind in CHARGING:
+            return 1
+        return -1 if self.kind is StepKind.DISCHARGE else self.sign
+
+    @property
+    def timed(self) -> bool:
+        """Whether it ends by its own `lasts_s`: a rest, a part."""
+        return self.kind is StepKind.REST or bool(self.group)
+
+    @property
+    def isolated(self) -> bool:
+        """Whether an output is on with the relay to the cell open."""
+        return self.kind is StepKind.ZERO_CURRENT and self.sign != 0
+
+    @property
+    def follows(self) -> bool:
+        """Whether a set-point is worked out anew at each reading."""
+        return self.power_W is not None or self.resistance_ohm is not None or self.ramp_V_per_h is not None
 
     def end(self, kind: str) -> float | None:
         """Return the value of that end, None when the step has no such end."""

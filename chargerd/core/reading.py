@@ -44,6 +44,8 @@ INPUT_QUANTITIES: dict[str, str] = {
     "ovp_V": "over-voltage protection level read back, V",
     "ocp_A": "over-current protection level read back, A",
     "restarted": "1 when the instrument reports a power-on or reset since it was identified, 0 when not",
+    "closed": "1 when the relay says that its contact is closed, 0 when open",
+    "mirror": "1 when the relay's second contact shows that the first is closed, 0 when it shows it open",
 }
 """What one instrument can contribute to a reading. A journal column is `<instrument>_<quantity>`, its age `<…>_age_s`."""
 
@@ -64,11 +66,21 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
+class BankPart:
+    """One resistor of a load made of switched resistors: its relay's name in bench.yaml, and its value, leads included."""
+
+    switch: str
+    resistance_ohm: float
+
+
+@dataclass(frozen=True, slots=True)
 class ChannelInputs:
     """Which instrument plays which role on this channel (names as in bench.yaml; "" = none).
 
-    Voltage at the cell is the meter's where there is one, else the source's. Current is the source's minus the load's.
-    `zero_source_A` and `zero_load_A` are the readings with no current flowing, stored at CHECKING and subtracted.
+    Voltage at the cell is the meter's where there is one, else the source's: then it is known only while the relay `switch`
+    is closed. Current is the ammeter's where there is one, else the source's minus the load's. A load made of resistors has a
+    `bank` instead of readings of its own. `zero_source_A` and `zero_load_A` are the readings with no current flowing, stored
+    at CHECKING and subtracted.
     """
 
     source: str
@@ -78,3 +90,11 @@ class ChannelInputs:
     ambient: str = ""
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
+    ammeter: str = ""
+    switch: str = ""
+    bank: tuple[BankPart, ...] = ()
+
+    @property
+    def has_load(self) -> bool:
+        """Whether anything on this channel can discharge the cell."""
+        return bool(self.load or self.bank)

@@ -67,6 +67,38 @@ class Walk:
         self.begin(charge_in_Ah, charge_out_Ah)
         return True
 
+    def skip_group(self) -> None:
+        """Stand at the last part of the present step, so that `advance` leaves it."""
+        while self.part_follows():
+            self._shift(1)
+
+    def rewind_group(self) -> None:
+        """Stand at the first part of the present step again."""
+        group = self.step().group
+        while group and self._neighbour(-1) == group:
+            self._shift(-1)
+
+    def part_follows(self) -> bool:
+        """Tell whether another part of the present step follows."""
+        group = self.step().group
+        return bool(group) and self._neighbour(1) == group
+
+    def _neighbour(self, by: int) -> str:
+        """Return the group of the step before or after in the same list, "" at its ends."""
+        p = self.position
+        item = self._items[p.item]
+        steps = item.steps if isinstance(item, Repeat) else self._items
+        place = (p.index if isinstance(item, Repeat) else p.item) + by
+        other = steps[place] if 0 <= place < len(steps) else None
+        return other.group if isinstance(other, Step) else ""
+
+    def _shift(self, by: int) -> None:
+        p = self.position
+        if isinstance(self._items[p.item], Repeat):
+            p.index += by
+        else:
+            p.item += by
+
     def _end_round(self, repeat: Repeat, in_Ah: float, out_Ah: float, events: list[Event]) -> str | None:
         """Judge a finished round. Returns why the repeat is over, or None when another round follows."""
         p = self.position

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 
 from chargerd.core.demand import Demand, Energise, off_demand
 from chargerd.core.engine import Engine
-from chargerd.core.events import CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
+from chargerd.core.events import Answer, CheckFailed, Fault, Observed, Pause, Record, Resume, Start, Stop, Tick, Tripped
 from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
@@ -90,6 +90,11 @@ class Channel:
         """Stop watching after the end of the run."""
         self._leave = True
         self.clock.wake()
+
+    @property
+    def off_doubted(self) -> bool:
+        """Whether an output that was to go off has not been proven off yet."""
+        return self._retry_off_s is not None
 
     def elapsed_s(self) -> float:
         """Return run-relative time in whole milliseconds."""
@@ -188,7 +193,8 @@ class Channel:
     async def _raise(self) -> bool:
         """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""
         demand = self.engine.demand()
-        if demand.energise is Energise.NONE or self.elapsed_s() > demand.valid_until_s:
+        energises = demand.energise is not Energise.NONE
+        if not (energises or demand.connected) or (energises and self.elapsed_s() > demand.valid_until_s):
             return False
         if self.engine.memory.missing:
             # Nothing is raised on half a reading. What is on already stays on until its lease lapses or readings come back.
@@ -215,7 +221,7 @@ class Channel:
         if isinstance(record, Fault) and self.engine.state not in OVER:
             await self._make_safe(record)
             self._next_reading_s = 0.0
-        elif isinstance(record, Resume) and self.engine.state is State.PAUSED:
+        elif isinstance(record, Resume | Answer) and self._goes_on(record):
             self._command(record)
             await self._check()
             self._next_reading_s = 0.0
@@ -230,6 +236,11 @@ class Channel:
                 self._write(written, now_s, utc)
             self._observe(observed)
             self._next_reading_s = 0.0
+
+    def _goes_on(self, record: Record) -> bool:
+        """Only a pause is resumed; while a question waits, only an answer leads on."""
+        asks = self.engine.memory.asked_s is not None
+        return self.engine.state is State.PAUSED and asks == isinstance(record, Answer)
 
     async def _tick(self) -> None:
         now_s = self.elapsed_s()
@@ -250,6 +261,8 @@ class Channel:
     def _observe(self, observed: list[Observed]) -> None:
         for record in observed:
             self._command(record)
+            if record.what in ("open", "closed"):
+                continue  # the cell's relay: whether outputs are off does not depend on it
             if record.what == "off" and not record.verified:
                 self._retry_off_s = round(self.elapsed_s() + RETRY_OFF_S, 3)
             self.all_off = record.what == "off" and record.verified and self._retry_off_s is None
@@ -277,7 +290,7 @@ class Channel:
 
     async def _switch_all_off_unrecorded(self) -> None:
         observed = await self.bench.make_safe()
-        self.all_off = bool(observed) and all(record.verified for record in observed)
+        self.all_off = bool(observed) and all(record.verified for record in observed if record.what == "off")
 
     # --- waiting -------------------------------------------------------------------------------------------------------
 

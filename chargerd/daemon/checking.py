@@ -4,42 +4,105 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 
-from chargerd.core.events import CheckPassed
-from chargerd.core.limits import OFF_CURRENT_FLOOR_A, REVERSED_V, missing_inputs
+from chargerd.config.plan import top_voltage_V
+from chargerd.core.demand import Activity, off_demand
+from chargerd.core.events import CheckPassed, Observed
+from chargerd.core.limits import REVERSED_V, missing_inputs
 from chargerd.core.observation import Observation, Observer
 from chargerd.core.plan import Plan
+from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import Reading
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
+from chargerd.instruments.roles import Load, Meter
+from chargerd.instruments.zero import Alive, Zero, judge_zero, zero_of, zero_of_output
 
 Prove = Callable[[], Awaitable[None]]
 """Leaves the off plan on disk and waits until the keeper has acknowledged its limits. Raises RefusedError."""
 
+ZERO_SHARE = 0.1
+"""Of the rated capacity per hour: the largest current-limit at which a zero is measured."""
 AGE_MAX_S = 10.0
 """At CHECKING a reading older than one scan with its retries is no proof."""
 
 
 class Checking:
-    """Identity → quiet → protection written and read back → readings plausible → off plan and keeper."""
+    """Identity → quiet → protection written and read back → readings plausible → off plan and keeper.
 
-    def __init__(self, prove: Prove) -> None:
+    With a relay at the cell: … → relay proven open → off plan and keeper → zero of every current → relay proven closed →
+    readings plausible → relay open again.
+    """
+
+    def __init__(self, prove: Prove, alive: Alive = lambda: None) -> None:
         self._prove = prove
+        self._alive = alive
 
     async def run(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
         """Return the proof. Raises RefusedError, LinkError or InstrumentError with the reason why not."""
         await bench.identify()
         await bench.check_quiet()
         await bench.write_limits(ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, load_ocp_A=plan.ocp_A)
-        inputs = await bench.read(full=True)
-        seen = Observer(plan.inputs).observe(Reading(0.0, inputs), AGE_MAX_S, 0.0, 0.0)
-        _judge_readings(seen, plan)
+        if bench.hands.relay is not None:
+            return await self._through_relay(bench, plan)
+        await _judge_bench(bench, plan)
         await self._prove()
         # Without a relay the current at rest says nothing of the offset while on: it is judged, not subtracted.
         return CheckPassed()
 
+    async def _through_relay(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
+        """The relay was proven open: measure the zeros, then see the cell through it. It is open again at the end."""
+        hands = bench.hands
+        await self._prove()
+        passed = await self._zeros(bench, plan)
+        _all_verified(await hands.connect())
+        self._alive()
+        await _judge_bench(bench, plan)
+        self._alive()
+        _all_verified(await hands.apply_reduction(off_demand(Activity.OFF, AGE_MAX_S)))
+        return passed
+
+    async def _zeros(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
+        hands, none = bench.hands, Zero(0.0, 0.0)
+        charged_A = [step.current_A for step in plan.program.steps() if step.kind in CHARGING]
+        drawn_A = [step.current_A for step in plan.program.steps() if step.kind is StepKind.DISCHARGE]
+        small_A = ZERO_SHARE * plan.rated_Ah  # should the relay be welded, this flows through the cell for a second
+        source, load, ammeter = none, none, none
+        if charged_A:
+            set_V = min(plan.limits.voltage_max_V, top_voltage_V(plan.program) or plan.limits.voltage_max_V)
+            source = await zero_of_output(hands, hands.source, set_V, min(*charged_A, small_A), self._alive)
+            judge_zero(hands.source, source)
+        if drawn_A and isinstance(hands.load, Load):
+            load = await zero_of_output(hands, hands.load, None, min(*drawn_A, small_A), self._alive)
+            judge_zero(hands.load, load)
+        if plan.inputs.ammeter:
+            instrument = bench.instruments[plan.inputs.ammeter]
+            assert isinstance(instrument, Meter)
+            ammeter = await zero_of(instrument, self._alive)
+            judge_zero(instrument, ammeter)
+        return CheckPassed(
+            source.mean_A, load.mean_A, ammeter.mean_A,
+            *(None if zero is none else zero.u_A for zero in (source, load, ammeter)),
+        )  # fmt: skip
+
+
+def _all_verified(observed: list[Observed]) -> None:
+    for one in observed:
+        if not one.verified:
+            raise RefusedError(one.text)
+
+
+async def _judge_bench(bench: ChannelBench, plan: Plan) -> None:
+    inputs = await bench.read(full=True)
+    seen = Observer(plan.inputs).observe(Reading(0.0, inputs), AGE_MAX_S, 0.0, 0.0)
+    _judge_readings(seen, plan)
+
 
 def _judge_readings(seen: Observation, plan: Plan) -> None:
-    missing = missing_inputs(seen, has_thermometer=bool(plan.inputs.thermometer))
+    missing = missing_inputs(
+        seen, has_thermometer=bool(plan.inputs.thermometer), has_relay=bool(plan.inputs.switch)
+    )
+    if seen.relay_doubt:
+        raise RefusedError(f"{seen.relay_doubt}: its second contact contradicts it: it is welded, or it does not close")
     if missing:
         raise RefusedError(f"no good reading of: {', '.join(missing)}; check the instruments and their connections")
     if seen.source_on or seen.load_on:
@@ -52,16 +115,17 @@ def _judge_readings(seen: Observation, plan: Plan) -> None:
             raise RefusedError(
                 f"the cell reads {voltage_V:.3f} V, above its hard limit {limits.voltage_max_V:.3f} V: is it this cell?"
             )
-    _judge_zero("source", seen.source_current_A, plan)
-    _judge_zero("load", seen.load_current_A, plan)
+    _judge_zero("source", seen.source_current_A, plan, plan.zeros.source_A)
+    _judge_zero("load", seen.load_current_A, plan, plan.zeros.load_A)
+    _judge_zero("ammeter", seen.ammeter_A, plan, plan.zeros.ammeter_A)
     temperature_degC = seen.temperature_degC
     if temperature_degC is not None and not limits.temperature_min_degC <= temperature_degC <= limits.temperature_max_degC:
         span = f"{limits.temperature_min_degC:g} to {limits.temperature_max_degC:g} °C"
         raise RefusedError(f"the cell is at {temperature_degC:.1f} °C, outside {span}; wait, or check the thermometer")
 
 
-def _judge_zero(name: str, current_A: float | None, plan: Plan) -> None:
-    zero_A = max(OFF_CURRENT_FLOOR_A, 5.0 * plan.resolves.current_A)
+def _judge_zero(name: str, current_A: float | None, plan: Plan, zero_A: float) -> None:
+    zero_A = max(zero_A, 5.0 * plan.resolves.current_A)
     if current_A is not None and not abs(current_A) <= zero_A:
         raise RefusedError(
             f"the {name} reads {current_A * 1000:.1f} mA with its output off, more than {zero_A * 1000:.1f} mA: "

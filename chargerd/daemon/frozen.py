@@ -11,6 +11,7 @@ from chargerd.config.cell import CellFile, load_cell
 from chargerd.config.plan import build_plan
 from chargerd.config.profile import ProfileFile, load_profile
 from chargerd.core.plan import Plan
+from chargerd.instruments.opening import neighbours_of, roles_of
 from chargerd.journal.runfolder import RunHead, read_run
 
 
@@ -33,11 +34,9 @@ class FrozenRun:
         return self.folder.parent.parent
 
     def instruments(self) -> Iterator[InstrumentSpec]:
-        """Yield the instruments of this run's channel."""
-        channel = self.channel
-        for name in (channel.source, channel.load, channel.meter, channel.thermometer, channel.ambient):
-            if name:
-                yield self.bench.instruments[name]
+        """Yield the instruments this run uses: its channel's, and the relays of other channels that it must find open."""
+        for name in (*roles_of(self.channel, self.bench), *neighbours_of(self.channel, self.bench)):
+            yield self.bench.instruments[name]
 
 
 def open_run(folder: Path, *, simulated: bool = False) -> FrozenRun:

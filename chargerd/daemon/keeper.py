@@ -41,11 +41,10 @@ NUMBER_MAX = 1e9  # above every quantity of a bench; also refuses the 9.9E37 and
 # Exactly these keys: a limit that the keeper does not know must never be taken as if it were guarded.
 KEYS = {
     "limits": "channel voltage_max_V voltage_min_V current_max_A temperature_max_degC age_max_s off_plan sha256",
-    "beat": "channel seq energised age_s voltage_V current_A temperature_degC unwritten_s",
+    "beat": "channel seq energised off_doubted age_s voltage_V current_A temperature_degC unwritten_s",
     "done": "channel state verified_off",
 }
 STOPS = (signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT)
-Handler = Callable[[dict[str, Any], float], dict[str, str] | None]
 OFF_STATES = ("IDLE", "PAUSED", "COMPLETE", "STOPPED", "TRIPPED")
 
 
@@ -121,6 +120,7 @@ class Channel:
     seen_s: float
     seq: int = -1
     energised: bool = False
+    off_doubted: bool = False  # an output could not be proven off: its relay is no longer fed
     value_s: dict[str, float] = field(default_factory=dict)  # when each quantity last had a value
 
 
@@ -135,8 +135,8 @@ class Watch:
     def take(self, line: bytes, now_s: float) -> dict[str, str] | None:
         """Judge one line; return the answer to limits. Raises ProofError."""
         message = parse(line)
-        handlers: dict[str, Handler] = {"limits": self._freeze, "beat": self._beat, "done": self._done}
-        return handlers[message["type"]](message, now_s)
+        act: dict[str, Callable[..., dict[str, str] | None]] = {"limits": self._freeze, "beat": self._beat, "done": self._done}
+        return act[message["type"]](message, now_s)
 
     def need_beats(self, now_s: float) -> None:
         """Raise ProofError when a running channel has been silent for longer than patience."""
@@ -162,8 +162,9 @@ class Watch:
         return {"type": "ack", "channel": name, "sha256": digest}
 
     def _beat(self, message: dict[str, Any], now_s: float) -> None:
-        name, seq, energised = message["channel"], message["seq"], message["energised"]
-        need(type(seq) is int and type(energised) is bool, f"{name}: no whole seq or no plain energised in a beat")
+        name, seq, energised, doubted = (message[key] for key in ("channel", "seq", "energised", "off_doubted"))
+        is_plain = type(seq) is int and type(energised) is type(doubted) is bool
+        need(is_plain, f"{name}: no whole seq or no plain energised in a beat")
         values = {key: number(message, key) for key in ("voltage_V", "current_A", "temperature_degC")}
         need(number(message, "age_s") >= 0 and number(message, "unwritten_s") >= 0, f"{name}: no age")
         channel = self.running.get(name)
@@ -174,7 +175,7 @@ class Watch:
         if energised and not channel.energised:
             # a value may be missing for age_max_s after switching on, not for as long as the channel was idle
             channel.value_s = dict.fromkeys(values, now_s)
-        channel.seq, channel.energised, channel.seen_s = seq, energised, now_s
+        channel.seq, channel.energised, channel.off_doubted, channel.seen_s = seq, energised, doubted, now_s
         if energised:
             self._judge(channel, message, values, now_s)
 
@@ -331,7 +332,7 @@ class Keeper:
         """Toggle the relays of the running channels and feed the watchdog: reached only when all are proven."""
         self._tick_s, self._level = now_s + TICK_S, 1 - self._level
         running = self.watch.running
-        for fd in {self.relays[name] for name in running if name in self.relays}:
+        for fd in {self.relays[name] for name in running if name in self.relays and not running[name].off_doubted}:
             os.write(fd, b"%d\n" % self._level)
         if self._heard:
             notify(f"READY=1\nWATCHDOG=1\nSTATUS={len(running)} channels running, all proven")

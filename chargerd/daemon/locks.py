@@ -9,7 +9,9 @@ from __future__ import annotations
 import contextlib
 import errno
 import hashlib
+import os
 import socket
+import stat
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from types import TracebackType
@@ -18,14 +20,20 @@ from typing import Self
 from chargerd.errors import RefusedError
 from chargerd.instruments.transports.registry import parse_address, plain_address
 
+NETWORKED = ("tcp", "modbus-tcp")
+"""Transports whose target is `host:port`."""
+
 
 def wires(text: str) -> Iterator[str]:
     """Yield every name of what an address leads to, whichever way it is written.
 
-    Host names come with the numbers they stand for, devices as the file their links lead to. Raises BenchError.
+    Host names come with the numbers they stand for, devices as the file their links lead to and by the kernel's number of them.
+    A sensor that is a file has none: it is only read, and may be read by many. Raises BenchError.
     """
     address = plain_address(parse_address(text))
-    if address.scheme == "tcp":
+    if address.scheme == "file":
+        return
+    if address.scheme in NETWORKED:
         host, _, port = address.target.lower().rpartition(":")
         host = host.strip("[]")
         yield f"tcp {host} {port}"
@@ -36,7 +44,14 @@ def wires(text: str) -> Iterator[str]:
     device = address.target
     if address.scheme == "visa" and device.upper().startswith("ASRL/"):
         device = device[4:].partition("::")[0]
-    yield f"device {Path(device).resolve()}" if device.startswith("/") else f"{address.scheme} {device.upper()}"
+    if not device.startswith("/"):
+        yield f"{address.scheme} {device.upper()}"
+        return
+    yield f"device {Path(device).resolve()}"
+    with contextlib.suppress(OSError):  # not plugged in now: opening it will say so
+        status = Path(device).stat()
+        if stat.S_ISCHR(status.st_mode):
+            yield f"device {os.major(status.st_rdev)}:{os.minor(status.st_rdev)}"
 
 
 class AddressLocks:

@@ -19,7 +19,7 @@ from typing import Any
 
 from chargerd import ENGINE_VERSION
 from chargerd.core.engine import Engine
-from chargerd.core.events import Fault, Gap, Pause, Record, Resume, Start, Stop, Tripped
+from chargerd.core.events import Answer, Fault, Gap, Pause, Record, Resume, Start, Stop, Tripped
 from chargerd.core.states import OVER, State
 from chargerd.daemon.channel import Channel, Pass
 from chargerd.daemon.checking import Checking
@@ -45,6 +45,8 @@ WATCH_AFTER_S = 3600.0
 """After a trip or a stop the bench is read and logged for an hour more: gas and heat go on."""
 PUBLISHER_CLOSE_S = 3.0
 """A frozen broker must not keep the worker longer than the keeper waits for its end (5 s)."""
+ANSWER_MAX = 1000
+"""Characters of an answer that are kept; a longer one is a slip, and a journal row must stay a row."""
 ATTENDED = "This version grants no unattended runs yet: stay within reach and look in often."
 ENDED: dict[int, str] = {
     Exit.OK: "Complete", Exit.STOPPED: "Stopped early", Exit.TRIPPED: "Tripped: the channel stays off until it is cleared",
@@ -232,7 +234,7 @@ class Worker:
             await self._prove(bench, life.engine)
 
         channel = self._channel = Channel(
-            life.engine, bench, life.journal, self._clock, Checking(prove), after_pass, base_s=life.base_s,
+            life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
         await control.start()
@@ -263,6 +265,14 @@ class Worker:
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
 
+    def _alive(self) -> None:
+        """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""
+        assert self._keeper is not None
+        self._beats += 1
+        self._keeper.beat(
+            self._run.channel.name, self._beats, energised=False, age_s=0.0, voltage_V=None, current_A=None, temperature_degC=None
+        )
+
     def _beat(self, engine: Engine, done: Pass) -> None:
         assert self._keeper is not None
         self._beats += 1
@@ -271,6 +281,7 @@ class Worker:
             self._run.channel.name, self._beats, energised=is_energised(engine),
             age_s=0.0 if last_s is None else max(done.elapsed_s - last_s, 0.0),
             voltage_V=derived.voltage_V, current_A=derived.current_A, temperature_degC=derived.temperature_degC,
+            off_doubted=self._channel is not None and self._channel.off_doubted,
         )  # fmt: skip
 
     # --- from outside ----------------------------------------------------------------------------------------------------
@@ -308,9 +319,23 @@ class Worker:
         if what == "resume":
             if self._channel.engine.state is not State.PAUSED:
                 return {"error": f"the run is {self._channel.engine.state.value}, not paused"}
-            self._channel.ask(Resume(by=asked.get("by", "person")))
-            return {"answer": "checking the bench, then going on"}
+            return self._go_on(self._channel, asked)
         return {"error": "not a request this program makes"}
+
+    @staticmethod
+    def _go_on(channel: Channel, asked: dict[str, Any]) -> dict[str, Any]:
+        """Resume a pause, or answer the question that waits: never the one for the other."""
+        by, said = asked.get("by", "person"), asked.get("said", "")
+        if channel.engine.memory.asked_s is not None:
+            if not said:
+                question = channel.engine.step.question
+                return {"error": f'it asks: {question}; answer with `chargerd resume RUN --answer "…"`'}
+            channel.ask(Answer(by=by, text=said[:ANSWER_MAX]))
+        elif said:
+            return {"error": "nothing is asked now; resume without --answer"}
+        else:
+            channel.ask(Resume(by=by))
+        return {"answer": "checking the bench, then going on"}
 
     def _publisher(self) -> Publisher | None:
         spec = self._run.bench.mqtt

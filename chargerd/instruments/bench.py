@@ -7,29 +7,26 @@ said to be absent, an output that could not be proven is said not to be. Nothing
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from chargerd.config.bench import BenchFile
+from chargerd.config.inputs import inputs_of
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
-from chargerd.core.reading import ChannelInputs, Measured
+from chargerd.core.reading import ABSENT, ChannelInputs, Measured
 from chargerd.errors import BenchError, FoundOnError, InstrumentError, LinkError
-from chargerd.instruments.connection import Connection, WrongIdentityError
+from chargerd.instruments.acting import Hands
+from chargerd.instruments.bank import Bank
+from chargerd.instruments.connection import Connection
 from chargerd.instruments.offplan import off_plan
-from chargerd.instruments.opening import make_instrument, roles_of
-from chargerd.instruments.roles import Instrument, Load, Output, ProtectionActedError, Source
+from chargerd.instruments.opening import make_bank, make_instrument, neighbours_of, roles_of
+from chargerd.instruments.relay import Switch
+from chargerd.instruments.roles import Instrument, Load, Source
 from chargerd.instruments.sample import Sampler
 from chargerd.instruments.transports.link import InFlight
 
 REOPEN_AGAIN_S = 0.75
 """In one sample a link is opened a second time (the identity question itself may be lost) only if the first took no longer."""
-
-RAISE_TRIES = 4
-RAISE_BUDGET_S = 1.5
-"""No new attempt to raise is begun later than this: the channel must be passed every 2 s."""
-
-SOURCE_FIRST_S = 0.25
-"""How long the load's switching off waits for the source's: source first, but a mute source must not keep the load on."""
 
 PROMPT_S = 0.005
 """A sample that takes no longer is quickest with one question at a time; slower instruments are asked at the same time."""
@@ -45,21 +42,19 @@ class ChannelBench:
     and has not come right since, as a sentence.
     """
 
-    def __init__(self, inputs: ChannelInputs, instruments: dict[str, Instrument], now: Callable[[], float]) -> None:
+    def __init__(
+        self, inputs: ChannelInputs, instruments: dict[str, Instrument], now: Callable[[], float],
+        neighbours: Sequence[Switch] = (), kept: Sequence[Instrument] = (), bank: Bank | None = None,
+    ) -> None:  # fmt: skip
         self.inputs = inputs
         self.trouble: dict[str, str] = {}
         self._now_s = now
         self._instruments = instruments
+        self._kept = tuple(kept)
         self._samplers = {name: Sampler(instrument, now) for name, instrument in instruments.items()}
         self.columns = tuple(key for sampler in self._samplers.values() for key in sampler.columns)
-        source = instruments[inputs.source]
-        assert isinstance(source, Source)
-        self._source = source
-        load = instruments.get(inputs.load)
-        self._load = load if isinstance(load, Load) else None
-        self._load_ocp_A: float | None = None
+        self.hands = Hands(inputs, instruments, neighbours, now, self.trouble, bank)
         self._identified_s = now()
-        self._energised = Energise.NONE
         self._is_prompt = True
 
     @staticmethod
@@ -85,8 +80,12 @@ class ChannelBench:
         instruments = {
             name: make_instrument(bench, name, role, links, in_flight) for name, role in roles_of(spec, bench).items()
         }
-        inputs = ChannelInputs(spec.source, spec.load, spec.meter, spec.thermometer, spec.ambient)
-        opened = ChannelBench(inputs, instruments, now)
+        neighbours = [make_instrument(bench, name, "switch", links, in_flight) for name in neighbours_of(spec, bench)]
+        kept = [make_instrument(bench, name, "", links, in_flight) for name in bench.keep_on if name in bench.instruments]
+        opened = ChannelBench(
+            inputs_of(spec, bench), instruments, now, [one for one in neighbours if isinstance(one, Switch)], kept,
+            make_bank(spec, bench, instruments),
+        )  # fmt: skip
         try:
             for connection in links.values():
                 await connection.reopen()
@@ -114,7 +113,7 @@ class ChannelBench:
 
     async def close(self) -> None:
         """Close every link. Switches nothing: use `make_safe` before."""
-        for instrument in self._instruments.values():
+        for instrument in (*self._instruments.values(), *self.hands.neighbours, *self._kept):
             await instrument.connection.close()
 
     # --- CHECKING --------------------------------------------------------------------------------------------------------
@@ -125,6 +124,8 @@ class ChannelBench:
         Raises:
             LinkError: no answer. InstrumentError: another instrument answers.
         """
+        for neighbour in self.hands.neighbours:
+            await neighbour.connection.ensure()
         identities = {name: await instrument.identify() for name, instrument in self._instruments.items()}
         self._identified_s = self._now_s()
         return identities
@@ -136,22 +137,36 @@ class ChannelBench:
             InstrumentError: what was not quiet, by name. LinkError.
         """
         found_on = []
-        for output in self._outputs():
-            await output.connection.ensure()
-            if await output.connection.ask(output.dialect.questions["output"], bool):
+        for output in self.hands.outputs:
+            if isinstance(output, Bank):
+                closed = [part.relay for part in output.parts if await part.relay.look()]
+                is_on = bool(closed)
+            else:
+                await output.connection.ensure()
+                is_on = output.is_on = await output.connection.ask(output.dialect.questions["output"], bool)
+            if is_on:
                 off = await output.switch_off()
                 found_on.append(f"{output.name} was on and was switched off ({'verified' if off.verified else off.text})")
-            else:
-                output.is_on = False
         if found_on:
+            found_on += [one.text for one in await self.make_safe() if not one.verified]
             raise FoundOnError("; ".join(found_on) + "; find out why, then start again")
+        await self._prove_kept()
+        await self.hands.prove_isolated()
         for instrument in self._instruments.values():
             await instrument.connection.ensure()
             await instrument.check_errors()
             await instrument.check_power_on()
-        if self._load is not None:
-            await self._load.set_mode()
+        if isinstance(self.hands.load, Load):
+            await self.hands.load.set_mode()
         self.take_errors()
+
+    async def _prove_kept(self) -> None:
+        """Prove that what must stay on is on, where it can say so. Nothing is ever written to it."""
+        for kept in self._kept:
+            await kept.connection.ensure()
+            question = kept.dialect.questions.get("output") or kept.dialect.questions.get("closed")
+            if question is not None and not await kept.connection.ask(question, bool):
+                raise InstrumentError(f"{kept.name}: it must stay on and is off; switch it on by hand, then start again")
 
     async def write_limits(self, *, ovp_V: float | None, ocp_A: float | None, load_ocp_A: float | None) -> None:
         """Write the instruments' own protection levels and read them back.
@@ -159,19 +174,20 @@ class ChannelBench:
         Raises:
             InstrumentError: refused, or read back different. LinkError.
         """
-        if self._has_levels(ovp_V, ocp_A):
+        hands = self.hands
+        if hands.has_levels(ovp_V, ocp_A):
             # A plan without them never charges: a source without levels is refused when it is to be switched on.
-            await self._source.write_limits(ovp_V=ovp_V, ocp_A=ocp_A)
-        self._load_ocp_A = load_ocp_A
-        if self._load is not None:
-            await self._load.write_limits(ocp_A=load_ocp_A)
+            await hands.source.write_limits(ovp_V=ovp_V, ocp_A=ocp_A)
+        hands.load_ocp_A = load_ocp_A
+        if isinstance(hands.load, Load):
+            await hands.load.write_limits(ocp_A=load_ocp_A)
 
     def off_plan(
         self, *, run: str, channel: str, worker_pid: int, boot_id: str, written_utc: str
     ) -> dict[str, object]:
         """Return what switches this channel off without this program: addresses, exact bytes, expected replies, identities."""
         return off_plan(
-            self._outputs(), run=run, channel=channel, worker_pid=worker_pid, boot_id=boot_id, written_utc=written_utc
+            self.hands.in_off_order(), run=run, channel=channel, worker_pid=worker_pid, boot_id=boot_id, written_utc=written_utc
         )
 
     # --- reading ---------------------------------------------------------------------------------------------------------
@@ -196,6 +212,8 @@ class ChannelBench:
         inputs: dict[str, Measured] = {}
         for sampler in samplers:
             inputs |= sampler.measured()
+        if isinstance(self.hands.load, Bank):
+            self.hands.load.voltage_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT).usable(0.5)
         return inputs
 
     async def _sample_all(self, samplers: list[Sampler], *, identify: bool) -> list[bool]:
@@ -251,111 +269,21 @@ class ChannelBench:
             await instrument.connection.reopen()
 
     def _is_active(self, instrument: Instrument) -> bool:
+        energised = self.hands.energised
         if isinstance(instrument, Load):
-            return self._energised is Energise.LOAD or instrument.is_on is not False
-        return not isinstance(instrument, Source) or self._energised is not Energise.LOAD or instrument.is_on is not False
+            return energised is Energise.LOAD or instrument.is_on is not False
+        return not isinstance(instrument, Source) or energised is not Energise.LOAD or instrument.is_on is not False
 
     # --- acting ----------------------------------------------------------------------------------------------------------
 
     async def apply_reduction(self, demand: Demand) -> list[Observed]:
-        """Carry out at once whatever the demand takes away: outputs off, set-points down. Raises and starts nothing."""
-        wanted = self._output(demand)
-        observed = [await output.switch_off() for output in self._outputs() if output.is_on and output is not wanted]
-        if demand.energise is Energise.NONE:
-            self._energised = Energise.NONE
-        if wanted is not None and wanted.is_on and wanted.points:
-            lowered = tuple(min(old, new) for old, new in zip(wanted.points, self._points(wanted, demand), strict=True))
-            if lowered != wanted.points:
-                observed += await self._lower(wanted, lowered)
-        return observed
+        """Carry out at once whatever the demand takes away: outputs off, set-points down, the cell's relay open."""
+        return await self.hands.apply_reduction(demand)
 
     async def apply_raise(self, demand: Demand) -> list[Observed]:
-        """Carry out what the demand adds: set-points up, output on. What cannot be proven ends with everything off."""
-        output = self._output(demand)
-        if output is None:
-            if demand.energise is Energise.NONE:
-                return []
-            return [Observed("load", "on", verified=False, text="this channel has no load"), *await self.make_safe()]
-        if output.is_on and output.is_armed and output.points == self._points(output, demand):
-            return []
-        self._energised = demand.energise
-        fault = "was not tried"
-        refused = 0
-        began_s = self._now_s()
-        for _ in range(RAISE_TRIES):
-            try:
-                return await self._raise(output, demand)
-            except (WrongIdentityError, ProtectionActedError) as wrong:
-                fault = str(wrong)
-                break
-            except InstrumentError as refusal:
-                fault = str(refusal)
-                refused += 1
-            except LinkError as lost:
-                fault = str(lost)
-            if refused > 1 or self._now_s() - began_s > RAISE_BUDGET_S:
-                break
-        self.trouble[output.name] = fault
-        return [Observed(output.name, "on", verified=False, text=fault), *await self.make_safe()]
+        """Carry out what the demand adds: the relay closed, set-points up, output on. What cannot be proven ends all off."""
+        return await self.hands.apply_raise(demand)
 
     async def make_safe(self) -> list[Observed]:
-        """Switch off all outputs, source first, each proven or said not to be. Never raises for what instruments do."""
-        self._energised = Energise.NONE
-        first = asyncio.ensure_future(self._source.switch_off())
-        await asyncio.wait({first}, timeout=SOURCE_FIRST_S)
-        rest = [await output.switch_off() for output in self._outputs()[1:]]
-        return [await first, *rest]
-
-    async def _raise(self, output: Output, demand: Demand) -> list[Observed]:
-        was_on = output.is_on
-        await self._limits(output, demand)
-        if not output.is_armed or output.points != self._points(output, demand):
-            await self._write_points(output, self._points(output, demand))
-        if was_on:
-            return []
-        for other in self._outputs():
-            if other is not output:
-                await other.prove_off()
-        return [await output.switch_on()]
-
-    async def _limits(self, output: Output, demand: Demand) -> None:
-        if isinstance(output, Source) and (demand.voltage_set_V is None or not self._has_levels(demand.ovp_V, demand.ocp_A)):
-            raise InstrumentError(f"{output.name}: the demand lacks a voltage or a level of protection")
-        await output.connection.ensure()
-        if output.has_limits:
-            return
-        if isinstance(output, Load):
-            await output.write_limits(ocp_A=self._load_ocp_A)
-        else:
-            await self._source.write_limits(ovp_V=demand.ovp_V, ocp_A=demand.ocp_A)
-
-    async def _lower(self, output: Output, points: tuple[float, ...]) -> list[Observed]:
-        try:
-            await self._write_points(output, points)
-        except (LinkError, InstrumentError) as fault:
-            self.trouble[output.name] = str(fault)
-            off = await output.switch_off()
-            return [Observed(output.name, off.what, off.verified, f"{fault}; {off.text}")]
-        return []
-
-    async def _write_points(self, output: Output, points: tuple[float, ...]) -> None:
-        if isinstance(output, Load):
-            await output.write_points(current_A=points[0])
-        else:
-            await self._source.write_points(voltage_V=points[0], current_A=points[1])
-
-    def _points(self, output: Output, demand: Demand) -> tuple[float, ...]:
-        """Set-points of that output. A demand without one gets 0: nothing flows that nobody asked for."""
-        current_A = demand.current_set_A or 0.0
-        return (current_A,) if isinstance(output, Load) else (demand.voltage_set_V or 0.0, current_A)
-
-    def _has_levels(self, ovp_V: float | None, ocp_A: float | None) -> bool:
-        """Whether there is a level for each protection the source says it has."""
-        protects = self._source.spec.protects
-        return not (("voltage" in protects and ovp_V is None) or ("current" in protects and ocp_A is None))
-
-    def _outputs(self) -> list[Output]:
-        return [self._source] if self._load is None else [self._source, self._load]
-
-    def _output(self, demand: Demand) -> Output | None:
-        return {Energise.SOURCE: self._source, Energise.LOAD: self._load}.get(demand.energise)
+        """Switch off all outputs, source first, and open the relay, each proven or said not to be."""
+        return await self.hands.make_safe()

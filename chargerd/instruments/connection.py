@@ -16,6 +16,7 @@ from chargerd.instruments.framing.scpi_rows import reading
 from chargerd.instruments.framing.spoken import Command, Question
 from chargerd.instruments.transports.link import InFlight, Link
 from chargerd.instruments.transports.registry import open_link, parse_address
+from chargerd.instruments.untouchable import Untouchable
 
 FIRST_OPEN_S = 5.0
 """For the first opening: a library may have to be loaded, a USB instrument enumerated."""
@@ -41,7 +42,7 @@ class Connection:
 
     def __init__(
         self, name: str, address: str, identity: str, *, timeout_s: float = 0.5, in_flight: InFlight | None = None,
-        asked_by: Question = IDENTITY,
+        asked_by: Question = IDENTITY, untouchable: Untouchable | None = None,
     ) -> None:  # fmt: skip
         self.name = name
         self.address = parse_address(address)
@@ -53,6 +54,7 @@ class Connection:
         self.has_restarted = False
         """Latched: the instrument reported a power-on since it was identified at CHECKING."""
         self._asked_by = asked_by
+        self._untouchable = untouchable or Untouchable(())
         self._opening = asyncio.Lock()
         self._in_flight = in_flight
         self._link: Link | None = None
@@ -162,6 +164,7 @@ class Connection:
         """
         text = command.text(value)
         self._demand_proof(text)
+        self._untouchable.judge(self.name, command.name, text, is_question=False)
         assert self._link is not None
         if command.acknowledge is not None:
             question = Question(command.name, command.notation, text, command.message(value), command.acknowledge)

@@ -28,7 +28,8 @@ from chargerd.instruments.dialect import (
     Example,
     dialect_names,
 )
-from chargerd.instruments.framing import line, scpi_rows
+from chargerd.instruments.framing import bytes as byte_rows
+from chargerd.instruments.framing import line, modbus, scpi_rows
 from chargerd.instruments.framing.spoken import Command, Question
 from chargerd.units import UnitError, parse
 
@@ -47,7 +48,7 @@ class Framing(Protocol):
         """Return the command of one row. Raises ValueError."""
 
 
-FRAMINGS: dict[str, Framing] = {"scpi": scpi_rows, "line": line}
+FRAMINGS: dict[str, Framing] = {"scpi": scpi_rows, "line": line, "modbus": modbus, "bytes": byte_rows}
 """How bytes carry meaning: the key `framing` of a dialect → the module that reads its rows."""
 
 PLACES = ("output", "input")

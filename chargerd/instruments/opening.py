@@ -5,32 +5,66 @@ from __future__ import annotations
 from pathlib import Path
 
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.errors import BenchError
+from chargerd.config.inputs import resistors_of_load
+from chargerd.errors import BenchError, InstrumentError
+from chargerd.instruments.bank import Bank, Part
 from chargerd.instruments.connection import Connection
 from chargerd.instruments.dialect import Dialect
 from chargerd.instruments.dialect_file import load_dialect
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Load, Meter, Source, Thermometer
 from chargerd.instruments.transports.link import InFlight
+from chargerd.instruments.untouchable import untouchable_at
 
-ROLE_CLASSES: dict[str, type[Instrument]] = {"source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer}
+ROLE_CLASSES: dict[str, type[Instrument]] = {
+    "source": Source, "load": Load, "meter": Meter, "thermometer": Thermometer, "switch": Switch,
+}  # fmt: skip
+SWITCHING = frozenset({"source", "load", "switch"})
+"""Roles in which an instrument is commanded."""
 
 
 def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
     """Return instrument → role, in journal order, and refuse one that would have to be two things."""
     roles: dict[str, str] = {}
+    bank = resistors_of_load(spec, bench)
     for name, role in (
-        (spec.source, "source"), (spec.load, "load"), (spec.meter, "meter"),
+        (spec.source, "source"), ("" if bank else spec.load, "load"), *((part.switch, "switch") for part in bank),
+        (spec.switch, "switch"), (spec.meter, "meter"), (spec.ammeter, "meter"),
         (spec.thermometer, "thermometer"), (spec.ambient, "thermometer"),
     ):  # fmt: skip
         if not name or (role == "meter" and name in roles):
             continue
         if name not in bench.instruments:
             raise BenchError((f"{bench.path}: channel {spec.name!r}: no instrument {name!r}",))
-        if name in bench.never_touch and role in ("source", "load"):
-            raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} must never be touched",))
+        for listed, what in ((bench.never_touch, "must never be touched"), (bench.keep_on, "must stay on")):
+            if name in listed and role in SWITCHING:
+                raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} {what}",))
         if roles.setdefault(name, role) != role:
             raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} cannot be {roles[name]} and {role}",))
     return roles
+
+
+def neighbours_of(spec: ChannelSpec, bench: BenchFile) -> list[str]:
+    """Return the relays of other channels that would put another cell on this channel's source or load."""
+    own = {spec.source, spec.load} - {""}
+    others = [other for other in bench.channels.values() if other.name != spec.name and own & {other.source, other.load}]
+    for other in others:
+        if not other.switch or not spec.switch or other.switch == spec.switch:
+            raise BenchError(
+                (f"{bench.path}: channels {spec.name} and {other.name} share an instrument; each needs a relay of its own",)
+            )
+    return list(dict.fromkeys(other.switch for other in others))
+
+
+def make_bank(spec: ChannelSpec, bench: BenchFile, instruments: dict[str, Instrument]) -> Bank | None:
+    """Return the load that a channel's resistors make, None when it has none."""
+    parts = []
+    for resistor in resistors_of_load(spec, bench):
+        relay = instruments[resistor.switch]
+        assert isinstance(relay, Switch)
+        contact = relay.spec.contact
+        parts.append(Part(relay, resistor.resistance_ohm, resistor.power_W, None if contact is None else contact.rating_A))
+    return Bank(spec.load, tuple(parts)) if parts else None
 
 
 def make_instrument(
@@ -39,15 +73,26 @@ def make_instrument(
     """Make one instrument of a bench. Outputs and inputs of one instrument (same address, same identity) share its link."""
     spec: InstrumentSpec = bench.instruments[name]
     dialect = load_dialect(spec.dialect, Path(bench.path).parent / "dialects", output=spec.output, input=spec.input)
+    role = role or dialect.role
     if dialect.role != role:
         raise BenchError((f"{spec.place}: {name}: dialect {spec.dialect} is a {dialect.role}, not a {role}",))
     _check_fits(spec, dialect)
+    alone = untouchable_at(bench, spec.address)
+    if role in SWITCHING and name not in bench.keep_on:
+        try:
+            for question in dialect.questions.values():
+                alone.judge(name, question.name, question.text, is_question=True)
+            for command in dialect.commands.values():
+                alone.judge(name, command.name, command.template, is_question=False)
+        except InstrumentError as fault:
+            raise BenchError((f"{spec.place}: {fault}",)) from fault
     key = (spec.address, spec.identity)
     if key not in links:
         asked_by = dialect.questions["identity"]
         links[key] = Connection(
-            name, spec.address, spec.identity, timeout_s=spec.timeout_s, in_flight=in_flight, asked_by=asked_by
-        )
+            name, spec.address, spec.identity, timeout_s=spec.timeout_s, in_flight=in_flight, asked_by=asked_by,
+            untouchable=alone,
+        )  # fmt: skip
     return ROLE_CLASSES[role](spec, dialect, links[key])
 
 

@@ -12,6 +12,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from chargerd.config.bench import InstrumentSpec
+from chargerd.config.inputs import zero_current_A
 from chargerd.core.events import Observed
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.connection import Connection, WrongIdentityError
@@ -24,9 +25,6 @@ ERRORS_MAX = 16
 
 OFF_TRIES = 3
 """The command, one retry, and one more because the first may have been lost with a link that had to be reopened."""
-
-ZERO_CURRENT_FLOOR_A = 0.010
-"""Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
 
 WATCHDOG_S = 30.0
 """An instrument's own watchdog: well above the longest silence of a healthy channel (2 s between passes, a reopening)."""
@@ -116,6 +114,11 @@ class Instrument:
                 safe = " or ".join(self.dialect.power_on_safe)
                 raise InstrumentError(f"{self.name}: after a power failure its output would be {answer}; set it to {safe}")
 
+    @property
+    def timeout_s(self) -> float:
+        """The longest wait for one answer."""
+        return self.connection.timeout_s
+
     def _question(self, name: str) -> Question:
         return self.dialect.questions[name]
 
@@ -136,12 +139,14 @@ class Output(Instrument):
         """Set-points last written and read back."""
         self._limits_proof = self._points_proof = -1
 
+    async def current_A(self) -> float:
+        """Read the current now. Raises LinkError, InstrumentError."""
+        return await self.connection.ask(self._question("current"), float)
+
     @property
     def zero_current_A(self) -> float:
         """Largest reading that still counts as no current: twice the offset of its accuracy plus two steps, at least 10 mA."""
-        accuracy = self.spec.accuracy.get("current")
-        offset_A = accuracy.offset if accuracy is not None else 0.0
-        return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * self.spec.resolution.get("current", 0.0))
+        return zero_current_A(self.spec)
 
     @property
     def has_limits(self) -> bool:
@@ -345,7 +350,14 @@ class Load(Output):
 
 
 class Meter(Instrument):
-    """A voltmeter at the cell."""
+    """A voltmeter at the cell or on the leads, or an ammeter: one that answers amperes, or a voltmeter across a shunt."""
+
+    async def current_A(self) -> float:
+        """Read the current now. Raises LinkError, InstrumentError."""
+        shunt_ohm = self.spec.shunt_ohm
+        if shunt_ohm is None:
+            return await self.connection.ask(self._question("current"), float)
+        return await self.connection.ask(self._question("voltage"), float) / shunt_ohm
 
 
 class Thermometer(Instrument):

@@ -14,6 +14,7 @@ from chargerd.core.reading import Measured, Quality
 from chargerd.errors import LinkGarbledError
 from chargerd.instruments.dialect import REGISTERS, TRIPS
 from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError, OverRangeError
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import POWER_ON_BIT, Instrument, Load, Output, Source
 
 LEVEL_OF_A_PROTECTION_SWITCHED_OFF = 9999.0
@@ -32,26 +33,29 @@ _QUANTITIES: dict[str, str] = {
     "ocp": "ocp_A",
 }
 _ROLES_QUICK: dict[str, tuple[str, ...]] = {
-    "meter": ("voltage",),
+    "meter": ("voltage", "current"),
     "thermometer": ("temperature",),
     "source": ("voltage", "questionable", "operation", "current", "output"),
     "load": ("voltage", "questionable", "operation", "mode", "current", "output"),
+    "switch": ("mirror", "closed"),
 }
 _IDLE: dict[str, tuple[str, ...]] = {"source": ("voltage", "output"), "load": ("output",)}
 _ROLES_FULL: dict[str, tuple[str, ...]] = {
     "meter": ("error", "events"),
     "thermometer": ("error", "events"),
+    "switch": ("error", "events"),
     "source": ("error", "voltage_set", "events", "current_set", "ovp_enabled", "ovp", "ocp_enabled", "ocp", "output"),
     "load": ("error", "events", "current_set", "ocp_enabled", "ocp", "output"),
 }
 _COLUMNS: dict[str, tuple[str, ...]] = {
-    "meter": ("voltage_V", "restarted"),
+    "meter": ("voltage_V", "current_A", "restarted"),
     "thermometer": ("temperature_degC", "restarted"),
     "source": (
         "voltage_V", "current_A", "output", "regulated", "tripped",
         "voltage_set_V", "current_set_A", "ovp_V", "ocp_A", "restarted",
     ),
     "load": ("voltage_V", "current_A", "output", "regulated", "tripped", "current_set_A", "ocp_A", "restarted"),
+    "switch": ("closed", "mirror", "restarted"),
 }  # fmt: skip
 
 
@@ -75,10 +79,16 @@ class Sampler:
         role = instrument.dialect.role
         has = instrument.dialect.questions
         self._quick = tuple(name for name in _ROLES_QUICK[role] if name in has)
+        if role == "meter" and "voltage" in has:
+            self._quick = ("voltage",)  # one function each: a meter that is to change it at every sample wears and lags
         self._idle = tuple(name for name in _IDLE.get(role, _ROLES_QUICK[role]) if name in has)
         more = tuple(name for name in _ROLES_FULL[role] if name in has)
         self._full = tuple(name for name in self._quick if name not in more) + more
         left_out = {quantity for name, quantity in _QUANTITIES.items() if name not in has}
+        self._shunt_ohm = instrument.spec.shunt_ohm if role == "meter" else None
+        if self._shunt_ohm is not None:
+            left_out = (left_out | {"voltage_V"}) - {"current_A"}
+        left_out |= {"mirror"} if "mirror" not in has else set()
         left_out |= {"restarted"} if "events" not in has else set()
         if not any(register in has for register in REGISTERS):
             left_out |= {"tripped"} if role == "load" else {"tripped", "regulated"}
@@ -134,6 +144,9 @@ class Sampler:
         output = self.replies.get("output")
         if output is not None and isinstance(instrument, Output):
             instrument.is_on = bool(output.value)
+        closed = self.replies.get("closed")
+        if closed is not None and isinstance(instrument, Switch):
+            instrument.is_closed = bool(closed.value)
         events = self.replies.get("events")
         if events is not None and isinstance(events.value, int) and events.value & POWER_ON_BIT:
             instrument.connection.has_restarted = True
@@ -152,12 +165,23 @@ class Sampler:
         for name in self.asked:
             quantity = _QUANTITIES.get(name)
             if quantity is not None:
-                inputs[self._keys[quantity]] = self._number(name, now_s)
+                measured = self._number(name, now_s)
+                if name == "voltage" and self._shunt_ohm is not None:
+                    quantity, measured = "current_A", _through(self._shunt_ohm, measured)
+                if quantity in self._keys:
+                    inputs[self._keys[quantity]] = measured
         if isinstance(self.instrument, Output) and "output" in self.asked:
             inputs[self._keys["output"]] = self._flag("output", self._state("output"), now_s)
             for quantity, judge in (("regulated", self._regulated), ("tripped", self._tripped)):
                 if quantity in self._keys and self._shows & set(self.asked):
                     inputs[self._keys[quantity]] = self._flag(quantity, judge(), now_s)
+        if isinstance(self.instrument, Switch):
+            # A relay that cannot say its state is as it was told: that much is known, and no more.
+            told = self.instrument.told
+            closed = self._state("closed") if "closed" in self.asked else None if told is None else float(told)
+            inputs[self._keys["closed"]] = self._flag("closed", closed, now_s)
+            if "mirror" in self.asked:
+                inputs[self._keys["mirror"]] = self._flag("mirror", self._state("mirror"), now_s)
         if "events" in self.asked or self.instrument.has_restarted:
             known = 1.0 if self.instrument.has_restarted else (0.0 if "events" in self.replies else None)
             inputs[self._keys["restarted"]] = self._flag("restarted", known, now_s)
@@ -240,6 +264,11 @@ class Sampler:
         if mode.value not in self.instrument.dialect.mode:
             return 3.0
         return output
+
+
+def _through(shunt_ohm: float, across: Measured) -> Measured:
+    """Ohm's law, rounded to the seven digits that a converted quantity keeps before the engine sees it."""
+    return across if across.value is None else across._replace(value=float(f"{across.value / shunt_ohm:.7g}"))
 
 
 def _age_s(at_s: float, now_s: float) -> float:

@@ -24,7 +24,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any, NamedTuple, Self
 
 import yaml
 
@@ -112,6 +112,32 @@ def speech_of(name: str) -> str:
     return speech
 
 
+class Counting(NamedTuple):
+    """How an instrument numbers its panels: the one meant where none is said, the lowest there is, and whether there are gaps.
+
+    `by_unit`: they are units on a bus.
+    """
+
+    first: int = 1
+    least: int = 1
+    is_sparse: bool = False
+    by_unit: bool = False
+
+
+@cache
+def counting_of(name: str) -> Counting:
+    """How the behaviour `name` numbers its panels.
+
+    Raises:
+        FileNotFoundError: there is none of this name.
+    """
+    raw = read_behaviour(name)
+    if "numbers" in raw and raw.get("speaks") == "pins":
+        return Counting(int(raw["numbers"][0]), 0, is_sparse=True)
+    first = int(raw.get("first_channel", "1"))
+    return Counting(first, first, by_unit=raw.get("units") == "each")
+
+
 @cache
 def load_behaviour(name: str) -> Behaviour:
     """Read the behaviour `name` and all it extends.
@@ -156,8 +182,10 @@ def read_behaviour(name: str) -> dict[str, Any]:
     if parent is None:
         return raw
     merged = read_behaviour(parent)
-    commands = {**merged["commands"], **raw.get("commands", {})}
-    return {**merged, **raw, "commands": commands}
+    for key in ("commands", "registers"):
+        if key in merged:
+            raw[key] = {**merged[key], **raw.get(key, {})}
+    return {**merged, **raw}
 
 
 def _selection(word: str) -> str:

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import re
 from math import inf, nan
 from typing import TYPE_CHECKING, Any, Protocol
 
-from chargerd.sim.panel import Lie
+from chargerd.sim.panel import Condition, Lie
+from chargerd.sim.spellings import SPELLINGS
 
 if TYPE_CHECKING:
     import random
     from collections.abc import Callable, Iterator, Mapping
 
     from chargerd.sim.listener import Listener, Pieces
-    from chargerd.sim.panel import Panel
+    from chargerd.sim.panel import Panel, Value
 
 GARBAGE = b"\x00\x7f\xff\xc3#,;?@ZzEe+-._019"
 """Bytes that garbling puts in: never right, often almost right."""
@@ -40,6 +42,28 @@ class Target(Protocol):
     @property
     def lies(self) -> dict[str, Lie]:
         """Readings this fault falsifies; kept from one message to the next."""
+
+    @property
+    def kept(self) -> dict[str, Value]:
+        """Settings as they were when this fault first saw them."""
+
+    @property
+    def held(self) -> list[Pieces]:
+        """Replies this fault holds back."""
+
+    @property
+    def message(self) -> bytes:
+        """The message in hand, without its end."""
+
+    @property
+    def now_s(self) -> float:
+        """When it arrived."""
+
+    free_s: float
+    """Until when a slow instrument is busy."""
+
+
+_NUMBER = re.compile(rb"[+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?")
 
 
 # -- on the wire --------------------------------------------------------------------------------------------------
@@ -69,6 +93,43 @@ def late(target: Target, pieces: Pieces) -> Pieces:
     return [(delay_s + float(target.values["delay_s"]), piece) for delay_s, piece in pieces]
 
 
+def slow(target: Target, pieces: Pieces) -> Pieces:
+    """Take several times as long for each answer, one after the other."""
+    factor, usual_s = float(target.values["factor"]), float(target.values["usual_s"])
+    out = []
+    for delay_s, piece in pieces:
+        target.free_s = max(target.free_s, target.now_s) + factor * max(delay_s, usual_s)
+        out.append((target.free_s - target.now_s, piece))
+    return out
+
+
+def shift(target: Target, pieces: Pieces) -> Pieces:
+    """Answer the question of some messages ago; messages that get no reply are not counted."""
+    if not pieces:
+        return pieces
+    target.held.append(pieces)
+    return target.held.pop(0) if len(target.held) > int(target.values["by"]) else []
+
+
+def drip(target: Target, pieces: Pieces) -> Pieces:
+    """Send byte by byte and never the end: whoever waits anew for each byte waits for ever."""
+    every_s = float(target.values["every_s"])
+    body = b"".join(piece for _, piece in pieces).removesuffix(target.listener.end)
+    body = body.ljust(int(target.values["bytes"]), b"0") if body else body
+    return [(index * every_s, bytes((byte,))) for index, byte in enumerate(body)]
+
+
+def echo(target: Target, pieces: Pieces) -> Pieces:
+    """Send the message back first, as a line that echoes does."""
+    return [(0.0, target.message + target.listener.end), *pieces]
+
+
+def spell(target: Target, pieces: Pieces) -> Pieces:
+    """Spell each number of the reply in another way; frames, which have no text, stay."""
+    change = SPELLINGS[str(target.values["form"])]
+    return [(delay_s, _NUMBER.sub(lambda found: change(found[0]), piece)) for delay_s, piece in pieces]
+
+
 def duplicate(_target: Target, pieces: Pieces) -> Pieces:
     """Send everything twice."""
     return [piece for piece in pieces for _ in range(2)]
@@ -83,6 +144,17 @@ def replace(target: Target, pieces: Pieces) -> Pieces:
 def flood(target: Target, pieces: Pieces) -> Pieces:
     """Send digits without end of line."""
     return [(delay_s, b"9" * int(target.values["bytes"])) for delay_s, _ in pieces]
+
+
+def flip(target: Target, pieces: Pieces) -> Pieces:
+    """Turn one bit round."""
+    out = []
+    for delay_s, piece in pieces:
+        body = bytearray(piece)
+        place = int(target.values["bit"]) % (8 * len(body))
+        body[place // 8] ^= 1 << place % 8
+        out.append((delay_s, bytes(body)))
+    return out
 
 
 def mute(_target: Target, _pieces: Pieces) -> Pieces:
@@ -118,6 +190,28 @@ def ignoring(what: str) -> Callable[[Target], Iterator[None]]:
         target.panel.ignores.discard(what)
 
     return state
+
+
+def stale(target: Target) -> Iterator[None]:
+    """Settings are answered as they were when the fault first acted; what was set since is carried out."""
+    panel, setting = target.panel, target.values["setting"]
+    for key in panel.settings if setting == "all" else (str(setting),):
+        target.kept.setdefault(key, panel.get(key))
+        if hasattr(panel, f"{key}_shown"):
+            target.kept.setdefault(f"{key}_shown", panel.get(f"{key}_shown"))
+    honest = dict(panel.stale)
+    panel.stale.update(target.kept)
+    yield
+    panel.stale.clear()
+    panel.stale.update(honest)
+
+
+def lamp(target: Target) -> Iterator[None]:
+    """A condition shows in the status that does not hold."""
+    bit = int(getattr(Condition, str(target.values["condition"])))
+    honest, target.panel.lit = target.panel.lit, target.panel.lit | bit
+    yield
+    target.panel.lit = honest
 
 
 def disguised(target: Target) -> Iterator[None]:
@@ -195,6 +289,11 @@ def lie_scale(values: Mapping[str, Any]) -> Lie:
 def lie_offset(values: Mapping[str, Any]) -> Lie:
     """A reading off by a sum."""
     return Lie(offset=float(values["by"]))
+
+
+def lie_fahrenheit(_values: Mapping[str, Any]) -> Lie:
+    """Degrees Fahrenheit where Celsius is meant: F = 1.8 C + 32."""
+    return Lie(scale=1.8, offset=32.0)
 
 
 def lie_frozen(_values: Mapping[str, Any]) -> Lie:

@@ -38,18 +38,21 @@ class InFlight:
     A count never falls below zero: a link of which only one end counts cannot disturb the others.
     """
 
-    __slots__ = ("_closed", "_counts", "_lock")
+    __slots__ = ("_closed", "_counts", "_lock", "_open")
 
     def __init__(self) -> None:
         self._counts: dict[Hashable, int] = {}
         self._closed: set[Hashable] = set()
+        self._open: set[Hashable] = set()
         self._lock = threading.Lock()
 
     def add(self, count: int = 1, key: Hashable = None) -> None:
-        """Count `count` bytes or calls as on their way on the link `key`."""
+        """Count `count` bytes or calls as on their way on the link `key`; a count of 0 only says that someone reads there."""
         with self._lock:
             self._closed.discard(key)
-            self._counts[key] = self._counts.get(key, 0) + count
+            self._open.add(key)
+            if count:
+                self._counts[key] = self._counts.get(key, 0) + count
 
     def add_if_open(self, count: int = 1, key: Hashable = None) -> None:
         """As `add`, for the end that answers: not counted while the other end has closed the link (`forget`)."""
@@ -70,6 +73,11 @@ class InFlight:
         with self._lock:
             self._counts.pop(key, None)
             self._closed.add(key)
+            self._open.discard(key)
+
+    def is_open(self, key: Hashable) -> bool:
+        """Whether the reading end has counted something on the link since it was last forgotten: somebody is there."""
+        return key in self._open
 
     @property
     def is_clear(self) -> bool:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from importlib import import_module
 from math import inf
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, cast
 
 from chargerd.sim.behaviour import speech_of
 
@@ -75,11 +75,21 @@ class LineEars(Ears):
 class Listener:
     """One instrument's protocol before its panels (its outputs, inputs or relays, counted from 1)."""
 
-    end: ClassVar[bytes] = b""
+    has_errors: bool = False
+    """Whether there is an error queue or register, see `report`."""
+
+    end: bytes = b""
     """What every answer ends with, for faults that leave the end of a damaged answer whole; empty for frames."""
 
     panels: tuple[Panel, ...]
     identity: str
+    free_s: float = 0.0
+    """Until when the instrument is busy with what it was asked before."""
+
+    def later(self, now_s: float, takes_s: float) -> float:
+        """Be busy for `takes_s` once free; the delay from now until that is over."""
+        self.free_s = max(self.free_s, now_s) + takes_s
+        return self.free_s - now_s
 
     def ears(self) -> Ears:
         """Ears for a new connection."""
@@ -118,6 +128,12 @@ class Listener:
 
 LISTENERS = {
     "scpi": "chargerd.sim.scpi_listener:scpi_listener",
+    "modbus-rtu": "chargerd.sim.modbus:modbus_listener",
+    "modbus-tcp": "chargerd.sim.modbus:modbus_listener",
+    "line": "chargerd.sim.line:line_listener",
+    "frames": "chargerd.sim.frames:frame_listener",
+    "files": "chargerd.sim.folder:file_listener",
+    "pins": "chargerd.sim.pins:pin_listener",
 }
 """What a behaviour file's `speaks:` may say -> `module:function`, called with behaviour name, panels and identity (or None)."""
 

@@ -8,7 +8,7 @@ from chargerd.sim.laws import Law, discharge, power, resistance
 from chargerd.sim.panel import Accuracy, Condition, ConflictError, Panel, Setting, Value
 
 if TYPE_CHECKING:
-    from chargerd.sim.node import Node, Terminals
+    from chargerd.sim.timeline import Site, Terminals
 
 SHORT_OHM = 0.02
 """What the terminals of the load are when it shorts them."""
@@ -33,7 +33,7 @@ class Load(Panel):
     def __init__(
         self,
         name: str,
-        node: Node,
+        node: Site,
         *,
         current_max_A: float = 10.0,
         working_voltage_min_V: float = 0.0,
@@ -52,6 +52,7 @@ class Load(Panel):
         """
         self.ocp_tripped = self.uvp_tripped = False
         self.charge_C = 0.0
+        self.hidden_A = 0.0
         self.lead_ohm = lead_ohm
         settings = {
             "input": Setting(default=False),
@@ -83,7 +84,7 @@ class Load(Panel):
     @property
     def conducts(self) -> bool:
         """Whether the input really draws from its terminals."""
-        return (self.input or self.is_stuck_on) and not self.is_tripped
+        return (self.input or self.is_stuck_on or self.hidden_A > 0.0) and not self.is_tripped
 
     @property
     def input_shown(self) -> bool:
@@ -91,24 +92,49 @@ class Load(Panel):
         return self.input and not self.is_tripped
 
     @property
+    def mode_now(self) -> str:
+        """How it draws: as set, or a constant current that a faulty input draws while it shows off."""
+        return "CURR" if self._is_sinking_secretly else self.mode
+
+    @property
+    def drawn_set_A(self) -> float:
+        """What it draws at constant current."""
+        return self.hidden_A if self._is_sinking_secretly else self.current_set_A
+
+    @property
+    def _is_sinking_secretly(self) -> bool:
+        return self.hidden_A > 0.0 and not (self.input or self.is_stuck_on)
+
+    def sink_secretly(self, current_A: float, now_s: float) -> None:
+        """From now on the input that is off, and says so, draws this current. 0 mends it."""
+        self.node.arrive(now_s)
+        self.hidden_A = current_A
+        self.changed("fault", now_s)
+
+    @property
     def law(self) -> Law:
         """What a cell sees with this load alone on it."""
-        if self.mode == "CURR":
+        if self.mode_now == "CURR":
             floor_V, lead_ohm = self.working_voltage_min_V, self.lead_ohm
-            return discharge(self.current_set_A, working_voltage_min_V=floor_V, lead_ohm=lead_ohm)
-        if self.mode == "POW":
+            return discharge(self.drawn_set_A, working_voltage_min_V=floor_V, lead_ohm=lead_ohm)
+        if self.mode_now == "POW":
             return power(-self.power_set_W)
-        return resistance((self.resistance_set_ohm if self.mode == "RES" else SHORT_OHM) + self.lead_ohm)
+        return resistance(self.shown_ohm + self.lead_ohm)
+
+    @property
+    def shown_ohm(self) -> float:
+        """What it is as a resistance, or as a short."""
+        return self.resistance_set_ohm if self.mode == "RES" else SHORT_OHM
 
     @property
     def demand_A(self) -> float:
         """What it draws from a supply on the same terminals; by modes other than constant current, at the last voltage."""
-        if self.mode == "CURR":
-            return self.current_set_A
+        if self.mode_now == "CURR":
+            return self.drawn_set_A
         voltage_V = max(self.node.last.voltage_V, 0.0)
-        if self.mode == "POW":
+        if self.mode_now == "POW":
             return self.power_set_W / voltage_V if voltage_V > 0.1 else 0.0
-        return voltage_V / (self.resistance_set_ohm if self.mode == "RES" else SHORT_OHM)
+        return voltage_V / self.shown_ohm
 
     # -- actions ------------------------------------------------------------------------------------------------
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from chargerd.sim.panel import Accuracy, Panel, Setting
 
 if TYPE_CHECKING:
-    from chargerd.sim.node import Node
+    from chargerd.sim.timeline import Site
 
 PT100_A_per_degC, PT100_B_per_degC2 = 3.9083e-3, -5.775e-7
 """Platinum resistance above 0 °C after IEC 60751: R = 100 ohm * (1 + A t + B t²)."""
@@ -23,7 +23,7 @@ class Meter(Panel):
     range_V: float
     cycles: float
 
-    def __init__(self, name: str, node: Node, *, seed: int = 0) -> None:
+    def __init__(self, name: str, node: Site, *, seed: int = 0) -> None:
         settings = {
             "function": Setting("VOLT", words=tuple(FUNCTIONS)),
             "range_V": Setting(10.0, 0.1, 1000.0),
@@ -51,7 +51,7 @@ class Meter(Panel):
 class Thermometer(Meter):
     """A meter that a bench uses for the temperature alone."""
 
-    def __init__(self, name: str, node: Node, *, seed: int = 0) -> None:
+    def __init__(self, name: str, node: Site, *, seed: int = 0) -> None:
         super().__init__(name, node, seed=seed)
         self.settings["function"] = Setting("TEMP", words=tuple(FUNCTIONS))
         self._restore_defaults()

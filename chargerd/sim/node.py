@@ -1,37 +1,26 @@
-"""Two terminals on the simulated bench: what is wired to them, and how time passes there.
+"""Two terminals on the simulated bench: what is wired to them, and the one law the cell sees of it.
 
-Panels put themselves on a node; the node derives the one law the cell sees, steps the cell lazily up to the instant
-somebody looks, and lets the panels' own protections act inside those steps. Steps lie on a grid that starts at the last
-*change*; a look between two grid points steps a copy. So what happens at the bench never depends on who looked, or when.
+For a cell with a supply and a load of its own, clipped on directly; `circuit` has the benches with relays, resistors and
+strings. How time passes is said in `timeline`.
 """
 
 from __future__ import annotations
 
-import heapq
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from chargerd.sim.laws import REST, Law, charge, resistance
+from chargerd.sim.timeline import TRIP_RESOLUTION_S, Terminals, Timeline
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
+    from chargerd.sim.bodies import Body
     from chargerd.sim.cell import Cell
     from chargerd.sim.load import Load
     from chargerd.sim.supply import Supply
 
-TRIP_RESOLUTION_S = 1e-3
-"""A protection acts this exactly within a step: well below any time a program can act in, and cheap to search."""
+__all__ = ["TRIP_RESOLUTION_S", "Node", "Terminals"]
 
 
-class Terminals(NamedTuple):
-    """The truth at one instant. `current_A` flows into the cell."""
-
-    voltage_V: float
-    current_A: float
-    temperature_degC: float
-
-
-class Node:
+class Node(Timeline[Terminals]):
     """One cell (or none) with its supply and load."""
 
     def __init__(
@@ -45,66 +34,29 @@ class Node:
             step_s: grid under current; 1 s keeps a charge within 0.01 % for time constants of seconds and more.
             rest_step_s: grid at rest, where nothing is faster than minutes.
         """
+        super().__init__(Terminals(0.0, 0.0, ambient_degC), step_s=step_s, rest_step_s=rest_step_s)
         self.cell = cell
         self.ambient_degC = ambient_degC
         self.supply: Supply | None = None
         self.load: Load | None = None
         self.drain_A = 0.0
         """What the load draws from the supply, while both conduct."""
-        self.now_s = 0.0
+        self.bodies: list[Body] = []
         self.charge_in_C = 0.0
         self.charge_out_C = 0.0
-        self._step_s, self._rest_step_s = step_s, rest_step_s
         self._law = REST
-        self._grid_s = rest_step_s
         self._active: list[Supply | Load] = []
-        self._terminals = Terminals(0.0, 0.0, ambient_degC)
-        self._look_s = -1.0
-        self._look = self._terminals
-        self._agenda: list[tuple[float, int, Callable[[float], None]]] = []
-        self._agenda_count = 0
-        self._is_acting = False
         self._leads_open = False
         self.changed()
-
-    # -- time ---------------------------------------------------------------------------------------------------
-
-    def schedule(self, at_s: float, action: Callable[[float], None]) -> None:
-        """Call `action(at_s)` when time passes `at_s`, whether or not anybody looks. Bound methods survive a copy."""
-        self._agenda_count += 1
-        heapq.heappush(self._agenda, (at_s, self._agenda_count, action))
-
-    def advance_to(self, now_s: float) -> None:
-        """Let everything happen that is due by `now_s`; the cell stays at the last grid point before it."""
-        while not self._is_acting and self._agenda and self._agenda[0][0] <= now_s:
-            at_s, _, action = heapq.heappop(self._agenda)
-            self._is_acting = True  # an action that arrives at its instant must not let a later one go first
-            action(at_s)
-            self._is_acting = False
-        self._walk_grid(now_s)
-
-    def arrive(self, now_s: float) -> None:
-        """Bring the cell exactly to `now_s`, before something is changed there."""
-        self.advance_to(now_s)
-        self._step_to(now_s)
 
     @property
     def last(self) -> Terminals:
         """The truth at the last grid point or change."""
-        return self._terminals
+        return self._shown
 
     def look(self, now_s: float) -> Terminals:
         """The truth at `now_s`, without disturbing the grid. Looking back is looking at now."""
-        self.advance_to(now_s)
-        ahead_s = now_s - self.now_s
-        if ahead_s <= 0.0 or self.cell is None:
-            return self._terminals
-        if self._look_s != now_s:
-            self._look = self._ahead(ahead_s)
-            if self._cause(self._look) is not None and self._trip_within(max(ahead_s, self._grid_s), ahead_s):
-                return self.look(now_s)
-            self._look_s = now_s
-        return self._look
+        return self.shown_at(now_s)
 
     # -- what is connected --------------------------------------------------------------------------------------
 
@@ -115,9 +67,9 @@ class Node:
         self.drain_A = self.load.demand_A if len(self._active) == 2 and self.load is not None else 0.0
         self._law = REST if self._leads_open else self._law_of_panels()
         self._grid_s = self._rest_step_s if self._law is REST else self._step_s
-        self._terminals = self._solve(self.cell, 0.0)
+        self._shown = self._solve(self.cell, 0.0)
         self._note(0.0)
-        self._act(self._terminals)
+        self._act(self._shown)
 
     def open_leads(self, now_s: float) -> None:
         """The leads come off the cell: panels and meter see open terminals, the cell rests."""
@@ -135,7 +87,7 @@ class Node:
     def _law_of_panels(self) -> Law:
         supply, load = self.supply, self.load
         if supply is not None and supply.conducts:
-            limit_A, limit_V = supply.current_set_A, supply.voltage_set_V
+            limit_A, limit_V = supply.current_set_A, supply.regulated_V
             return charge(limit_A, limit_V, lead_ohm=supply.lead_drop_ohm, drain_A=self.drain_A)
         if load is not None and load.conducts:
             return load.law
@@ -144,61 +96,27 @@ class Node:
 
     # -- steps --------------------------------------------------------------------------------------------------
 
-    def _walk_grid(self, now_s: float) -> None:
-        while self.now_s + self._grid_s <= now_s:
-            self._step(self._grid_s)
+    @property
+    def _is_static(self) -> bool:
+        return self.cell is None
 
-    def _step_to(self, now_s: float) -> None:
-        self._walk_grid(now_s)
-        while self.now_s < now_s:  # a protection may act on the way and end a step early
-            self._step(now_s - self.now_s)
+    def _save(self) -> Cell | None:
+        return self.cell.copy() if self.cell is not None and self._active else None
 
-    def _step(self, dt_s: float) -> None:
-        if self.cell is None:
-            self.now_s += dt_s
-            self._note(dt_s)
-            return
-        before = self.cell.copy() if self._active else None
-        terminals = self._solve(self.cell, dt_s)
-        if before is not None and self._cause(terminals) is not None:
-            self.cell = before
-            if self._trip_within(dt_s, dt_s):
-                return
-            terminals = self._solve(self.cell, dt_s)
-        self._terminals = terminals
-        self.now_s += dt_s
-        self._look_s = -1.0
-        self._note(dt_s)
+    def _restore(self, saved: Cell) -> None:
+        self.cell = saved
 
-    def _ahead(self, dt_s: float) -> Terminals:
-        assert self.cell is not None
-        return self._solve(self.cell.copy(), dt_s)
+    def _pass(self, dt_s: float) -> Terminals:
+        return self._solve(self.cell, dt_s)
 
-    def _trip_within(self, dt_s: float, look_s: float) -> bool:
-        """Find the first instant of a step of `dt_s` at which a protection acts, and act there if by `look_s`.
-
-        The bracket is the whole grid step whoever looks, so the instant found is the same for every observer.
-        """
-        low_s, high_s = 0.0, dt_s if self._cause(self._ahead(dt_s)) is not None else look_s
-        while high_s - low_s > TRIP_RESOLUTION_S:
-            middle_s = 0.5 * (low_s + high_s)
-            if self._cause(self._ahead(middle_s)) is None:
-                low_s = middle_s
-            else:
-                high_s = middle_s
-        if high_s > look_s:
-            return False
-        self._terminals = self._solve(self.cell, high_s)
-        self.now_s += high_s
-        self._note(high_s)
-        self._act(self._terminals)
-        return True
+    def _peek(self, dt_s: float) -> Terminals:
+        return self._solve(None if self.cell is None else self.cell.copy(), dt_s)
 
     def _solve(self, cell: Cell | None, dt_s: float) -> Terminals:
         if cell is None or self._leads_open:
             if cell is not None:
                 cell.step(dt_s, REST) if dt_s > 0.0 else cell.apply(REST)
-            voltage_V = self.supply.voltage_set_V if self.supply is not None and self.supply.conducts else 0.0
+            voltage_V = self.supply.regulated_V if self.supply is not None and self.supply.conducts else 0.0
             return Terminals(voltage_V, 0.0, self.ambient_degC if cell is None else cell.temperature_degC)
         if dt_s > 0.0:
             cell.step(dt_s, self._law)
@@ -207,7 +125,7 @@ class Node:
         return Terminals(cell.voltage_V, cell.current_A, cell.temperature_degC)
 
     def _note(self, dt_s: float) -> None:
-        terminals = self._terminals
+        terminals = self._shown
         charge_C = terminals.current_A * dt_s
         if charge_C > 0.0:
             self.charge_in_C += charge_C
@@ -215,16 +133,18 @@ class Node:
             self.charge_out_C -= charge_C
         for panel in self._active:
             panel.note(terminals, dt_s)
+        for body in self.bodies:
+            body.pass_time(dt_s, terminals.temperature_degC)
 
-    def _cause(self, terminals: Terminals) -> str | None:
+    def _cause(self, shown: Terminals) -> str | None:
         for panel in self._active:
-            cause = panel.protection_cause(terminals)
+            cause = panel.protection_cause(shown)
             if cause is not None:
                 return cause
         return None
 
-    def _act(self, terminals: Terminals) -> None:
+    def _act(self, shown: Terminals) -> None:
         for panel in tuple(self._active):
-            cause = panel.protection_cause(terminals)
+            cause = panel.protection_cause(shown)
             if cause is not None:
                 panel.trip(cause, self.now_s)

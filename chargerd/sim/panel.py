@@ -25,7 +25,7 @@ from zlib import crc32
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from chargerd.sim.node import Node, Terminals
+    from chargerd.sim.timeline import Site, Terminals
 
 Value = float | bool | str
 
@@ -112,7 +112,7 @@ class Panel:
     SWITCH: ClassVar[str] = ""
     """Name of the setting that makes this panel conduct; empty for meters."""
 
-    def __init__(self, name: str, node: Node, settings: Mapping[str, Setting], *, seed: int = 0) -> None:
+    def __init__(self, name: str, node: Site, settings: Mapping[str, Setting], *, seed: int = 0) -> None:
         self.name = name
         self.node = node
         self.settings = dict(settings)

@@ -11,10 +11,10 @@ from random import Random
 
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.engine import Engine
-from chargerd.core.events import CheckPassed, Event, Observed, Record, Start
+from chargerd.core.events import Answer, CheckPassed, Event, Observed, Record, Start
 from chargerd.core.plan import Plan
 from chargerd.core.reading import ChannelInputs, Measured, Reading
-from chargerd.core.states import OVER
+from chargerd.core.states import OVER, State
 from chargerd.sim.cell import Cell
 from chargerd.sim.laws import REST, Law, charge, discharge
 
@@ -47,6 +47,7 @@ class Rehearsal:
         self.cell = cell
         self.now_s = 0.0
         self.on = Energise.NONE
+        self._points: tuple[float | None, float | None] = (None, None)
         self._law: Law = REST
         self._set_A = 0.0
         self._noise = noise or Noise()
@@ -59,24 +60,25 @@ class Rehearsal:
 
     def run(self, until_s: float, *, after_s: float = 0.0) -> Iterator[tuple[float, Record]]:
         """Start, pass CHECKING, and go on until the run is over (and `after_s` longer) or `until_s`. Yields every record."""
-        begin: tuple[Record, ...] = (Start(by="rehearsal"), CheckPassed())
-        for record in begin:
-            yield self.now_s, record
-            for event in self.engine.command(record, self.now_s):
-                yield self.now_s, event
+        yield from self._command(Start(by="rehearsal"), CheckPassed())
         over_s: float | None = None
         while self.now_s <= until_s and (over_s is None or self.now_s < over_s):
             for event in self.read():
                 yield self.now_s, event
             switched = self.switch()
-            for record in switched:
-                yield self.now_s, record
-                for event in self.engine.command(record, self.now_s):
-                    yield self.now_s, event
+            yield from self._command(*switched)
+            if self.engine.memory.asked_s is not None and self.engine.state is State.PAUSED:
+                yield from self._command(Answer(by="rehearsal"), CheckPassed())
             if self.engine.state in OVER and over_s is None:
                 over_s = self.now_s + after_s
             if not switched:
                 self._wait()
+
+    def _command(self, *records: Record) -> Iterator[tuple[float, Record]]:
+        for record in records:
+            yield self.now_s, record
+            for event in self.engine.command(record, self.now_s):
+                yield self.now_s, event
 
     def read(self) -> tuple[Event, ...]:
         """Take one reading at this instant."""
@@ -93,6 +95,8 @@ class Rehearsal:
         if demand.energise is not Energise.NONE and demand.energise is not self.on:
             self._apply(demand.energise, demand)
             observed.append(Observed(self._name(self.on), "on", verified=True))
+        elif self.on is not Energise.NONE and self._points != (demand.voltage_set_V, demand.current_set_A):
+            self._apply(demand.energise, demand)
         return observed
 
     def _name(self, which: Energise) -> str:
@@ -101,8 +105,11 @@ class Rehearsal:
 
     def _apply(self, which: Energise, demand: Demand) -> None:
         self.on = which
+        self._points = (demand.voltage_set_V, demand.current_set_A)
         self._set_A = demand.current_set_A or 0.0
-        if which is Energise.SOURCE:
+        if demand.isolated:
+            self._law = REST  # the relay is open: nothing reaches the cell
+        elif which is Energise.SOURCE:
             voltage_V = demand.voltage_set_V if demand.voltage_set_V is not None else self.engine.plan.limits.voltage_max_V
             self._law = charge(self._set_A, voltage_V)
         elif which is Energise.LOAD:

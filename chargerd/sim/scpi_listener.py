@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import inf, isnan
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING
 
 from chargerd.sim.behaviour import load_behaviour
 from chargerd.sim.listener import LineEars, Listener, Pieces
@@ -35,7 +35,8 @@ NOT_A_NUMBER, INFINITE = 9.91e37, 9.9e37
 class ScpiListener(Listener):
     """Reads program messages for the panels of one instrument, with error queue and status registers."""
 
-    end: ClassVar[bytes] = b"\n"
+    has_errors = True
+    end = b"\n"
 
     behaviour: Behaviour
     selected: int
@@ -54,7 +55,7 @@ class ScpiListener(Listener):
         self.addressed: int | None = None
         """The one output that the status question in hand is about; None for the instrument as a whole."""
         self._shown: list[int] = []
-        self._took_s = self._free_s = 0.0
+        self._took_s = 0.0
         self._boots = [panel.boots for panel in self.panels]
         for panel in self.panels:
             panel.keeps_switch_at_reset = panel.keeps_switch_at_reset or behaviour.keeps_switch_at_reset
@@ -67,9 +68,8 @@ class ScpiListener(Listener):
         """See `Listener.answer`."""
         self._took_s = 0.0
         reply = self.handle(message.decode("latin-1"), now_s)
-        # Only an instrument that scans takes time, and while it scans nothing else is answered.
-        self._free_s = max(self._free_s, now_s) + self._took_s
-        return [] if reply is None else [(self._free_s - now_s, reply.encode("latin-1") + self.end)]
+        delay_s = self.later(now_s, self._took_s)  # only an instrument that scans takes time
+        return [] if reply is None else [(delay_s, reply.encode("latin-1") + self.end)]
 
     def answers_in(self, reply: bytes) -> int:
         """See `Listener.answers_in`: a message may ask several questions."""

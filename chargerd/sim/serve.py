@@ -8,18 +8,19 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import json
 import os
 import signal
 import socket
 import struct
 import sys
-import tty
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from chargerd.sim.faults import fault_of
+from chargerd.sim.folder_server import FolderServer
+from chargerd.sim.pty_server import READ_BYTES, PtyServer
+from chargerd.sim.timers import Speaker, Turns
 from chargerd.sim.wire import Session
 from chargerd.sim.world import World, world_of
 
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from chargerd.sim.wire import Peer
 
 HOST = "127.0.0.1"
-READ_BYTES = 65536
 LINGER_RESET = struct.pack("ii", 1, 0)
 """SO_LINGER with no time: closing resets the connection instead of ending it in order."""
 
@@ -42,20 +42,26 @@ class _Connection(asyncio.Protocol):
         self._server = server
         self._session = Session(server.peer)
         self._transport: asyncio.Transport | None = None
+        self._speaker = Speaker(server.peer, server.clock, self.data_received)
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         self._server.connections.add(self)
+        self.data_received(b"")
 
     def connection_lost(self, exc: Exception | None) -> None:
         del exc
         self._server.connections.discard(self)
         self._transport = None
+        self._speaker.stop()
 
     def data_received(self, data: bytes) -> None:
         try:
             pieces = self._session.feed(data, self._server.clock())
+        except ConnectionAbortedError:
+            self.end()
+            return
         except (ConnectionResetError, ConnectionRefusedError):
             self.reset()
             return
@@ -65,10 +71,27 @@ class _Connection(asyncio.Protocol):
                 loop.call_later(delay_s, self._send, piece)
             else:
                 self._send(piece)
+        self.look_again()
 
     def _send(self, piece: bytes) -> None:
-        if self._transport is not None:
+        if self._transport is not None and not self._transport.is_closing():
             self._transport.write(piece)
+
+    def look_again(self) -> None:
+        """Follow the faults: read or not, and when to speak unasked."""
+        if self._transport is None or self._transport.is_closing():
+            return
+        is_deaf = self._server.peer.faults.is_deaf(self._server.clock())
+        if is_deaf is self._transport.is_reading():
+            (self._transport.pause_reading if is_deaf else self._transport.resume_reading)()
+            if not is_deaf:
+                asyncio.get_running_loop().call_soon(self.data_received, b"")
+        self._speaker.look_again()
+
+    def end(self) -> None:
+        """Let the client see an orderly end."""
+        if self._transport is not None:
+            self._transport.close()
 
     def reset(self) -> None:
         """Let the client see a reset."""
@@ -87,7 +110,8 @@ class TcpServer:
         self.port = port
         self.connections: set[_Connection] = set()
         self._server: asyncio.Server | None = None
-        self._turns: list[asyncio.TimerHandle] = []
+        self._behind = peer
+        self._turns = Turns(peer, clock, self.refresh)
 
     @property
     def address(self) -> str:
@@ -95,144 +119,43 @@ class TcpServer:
         return f"tcp://{HOST}:{self.port}"
 
     async def start(self) -> None:
-        """Listen, and from then on follow the faults that refuse."""
+        """Listen, and from then on follow the faults of the port."""
         await self.refresh()
 
     async def refresh(self) -> None:
-        """Look at the faults again: call it after arming one that refuses."""
-        for turn in self._turns:
-            turn.cancel()
-        loop, now_s = asyncio.get_running_loop(), self.clock()
-        edges_s = [edge_s for span in self.peer.faults.refusals() for edge_s in span if now_s < edge_s < float("inf")]
-        self._turns = [loop.call_later(edge_s - now_s, self._turn) for edge_s in edges_s]
+        """Look at the faults again: call it after arming one that acts by time."""
+        self._turns.look_again()
+        now_s = self.clock()
+        behind = self.peer.behind(now_s)
         if self.peer.faults.is_refusing(now_s):
             self._stop_listening()
         elif self._server is None:
+            loop = asyncio.get_running_loop()
             self._server = await loop.create_server(lambda: _Connection(self), HOST, self.port)
             self.port = self._server.sockets[0].getsockname()[1]
-
-    def _turn(self) -> None:
-        self._task = asyncio.get_running_loop().create_task(self.refresh())
+        if behind is not self._behind:
+            self._behind = behind
+            self._reset_all()
+        for connection in tuple(self.connections):
+            connection.look_again()
 
     def _stop_listening(self) -> None:
         if self._server is not None:
             self._server.close()
             self._server = None
+        self._reset_all()
+
+    def _reset_all(self) -> None:
         for connection in tuple(self.connections):
             connection.reset()
 
     async def close(self) -> None:
         """Stop listening and reset every connection."""
-        for turn in self._turns:
-            turn.cancel()
+        self._turns.stop()
         self._stop_listening()
 
 
-class PtyServer:
-    """A peer behind a pty, as a serial port is seen. Dropping the link pulls the cable: a new pty takes its place.
-
-    `in_flight` counts bytes on their way for a jumping clock; the client must count too (see `InFlight`), under the path
-    of the pty.
-    """
-
-    def __init__(
-        self, peer: Peer, clock: Callable[[], float], *, link: Path | None = None, in_flight: InFlight | None = None
-    ) -> None:
-        """A pty server.
-
-        Args:
-            peer: the instrument.
-            clock: the world's time.
-            link: a symbolic link kept pointing at the present pty; None for none.
-            in_flight: of the loop's jumping clock; None on a real one.
-        """
-        self.peer = peer
-        self.clock = clock
-        self.link = link
-        self.path = ""
-        self._in_flight = in_flight
-        self._session = Session(peer)
-        self._master = self._slave = -1
-        self._unsent = bytearray()
-
-    @property
-    def address(self) -> str:
-        """Where a bench file finds it."""
-        return f"serial://{self.path if self.link is None else self.link}"
-
-    async def start(self) -> None:
-        """Plug it in."""
-        self._master, self._slave = os.openpty()  # the slave stays open, so that a client may come and go
-        tty.setraw(self._slave)
-        os.set_blocking(self._master, False)
-        self.path = os.ttyname(self._slave)
-        if self.link is not None:
-            self.link.unlink(missing_ok=True)
-            self.link.symlink_to(self.path)
-        asyncio.get_running_loop().add_reader(self._master, self._readable)
-
-    async def refresh(self) -> None:
-        """A port that refuses is noticed with the next message."""
-
-    async def close(self) -> None:
-        """Pull the cable."""
-        self._unplug()
-
-    def _unplug(self) -> None:
-        if self._master < 0:
-            return
-        loop = asyncio.get_running_loop()
-        loop.remove_reader(self._master)
-        loop.remove_writer(self._master)
-        os.close(self._master)
-        os.close(self._slave)
-        self._master = self._slave = -1
-        self._unsent.clear()
-        if self._in_flight is not None:
-            self._in_flight.forget(self.path)
-        if self.link is not None:
-            self.link.unlink(missing_ok=True)
-
-    def _readable(self) -> None:
-        data = os.read(self._master, READ_BYTES)
-        if self._in_flight is not None:
-            self._in_flight.done(len(data), self.path)
-        try:
-            pieces = self._session.feed(data, self.clock())
-        except ConnectionResetError:
-            self._unplug()
-            self._task = asyncio.get_running_loop().create_task(self.start())
-            return
-        except ConnectionRefusedError:
-            self._unplug()
-            return
-        loop = asyncio.get_running_loop()
-        for delay_s, piece in pieces:
-            if delay_s > 0.0:
-                loop.call_later(delay_s, self._send, self._master, piece)
-            else:
-                self._send(self._master, piece)
-
-    def _send(self, master: int, piece: bytes) -> None:
-        if master != self._master:
-            return  # unplugged since
-        if self._in_flight is not None:
-            self._in_flight.add_if_open(len(piece), self.path)
-        self._unsent += piece
-        self._flush()
-
-    def _flush(self) -> None:
-        with contextlib.suppress(BlockingIOError):
-            while self._unsent:
-                del self._unsent[: os.write(self._master, self._unsent)]
-        loop = asyncio.get_running_loop()
-        if self._unsent:
-            loop.add_writer(self._master, self._flush)
-        else:
-            loop.remove_writer(self._master)
-
-
-Server = TcpServer | PtyServer
+Server = TcpServer | PtyServer | FolderServer
 
 
 class Bench:
@@ -251,14 +174,16 @@ class Bench:
         """Put peers on wires; the addresses by name.
 
         Args:
-            wires: for each peer its wire, {"wire": "tcp", "port": 0} or {"wire": "pty", "link": PATH or nothing}; None
-                puts every peer on a TCP port the system chooses.
+            wires: for each peer its wire, {"wire": "tcp", "port": 0}, {"wire": "pty", "link": PATH or nothing}, or {"wire":
+                "folder", "folder": PATH} for one that speaks files; None puts every peer on a TCP port the system chooses.
             in_flight: see PtyServer.
         """
         for name, wire in ({name: {} for name in self.world.peers} if wires is None else wires).items():
             peer = self.world.peers[name]
             if wire.get("wire", "tcp") == "tcp":
                 self.servers[name] = TcpServer(peer, self._clock, port=int(wire.get("port", 0)))
+            elif wire["wire"] == "folder":
+                self.servers[name] = FolderServer(peer, self._clock, Path(wire["folder"]))
             else:
                 link = None if wire.get("link") is None else Path(wire["link"])
                 self.servers[name] = PtyServer(peer, self._clock, link=link, in_flight=in_flight)
@@ -305,8 +230,8 @@ class Bench:
             return {"report": self.world.report(self._clock())}
         else:
             raise ValueError("say fault, disarm or report")
-        if name in self.servers:
-            await self.servers[name].refresh()
+        for server in self.servers.values():  # a swap concerns two of them
+            await server.refresh()
         return {}
 
 

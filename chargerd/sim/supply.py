@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from chargerd.sim.panel import Accuracy, Condition, ConflictError, Panel, Setting, Value
 
 if TYPE_CHECKING:
-    from chargerd.sim.node import Node, Terminals
+    from chargerd.sim.timeline import Site, Terminals
 
 REGULATION_SLACK = 1e-6
 """Relative distance to the current limit below which the supply counts as limiting current."""
@@ -31,7 +31,7 @@ class Supply(Panel):
     def __init__(
         self,
         name: str,
-        node: Node,
+        node: Site,
         *,
         voltage_max_V: float = 30.0,
         current_max_A: float = 3.0,
@@ -60,6 +60,7 @@ class Supply(Panel):
         self.charge_C = 0.0
         self._trips_when_limiting = trips_when_limiting
         self._bleed_ohm, self._crowbar_ohm = bleed_ohm, crowbar_ohm
+        self.sense_error_V = 0.0
         self._regulates = 0
         settings = {
             "voltage_set_V": Setting(0.0, 0.0, voltage_max_V, 0.001),
@@ -103,6 +104,11 @@ class Supply(Panel):
         return 0.0 if self.remote_sense else self.lead_ohm
 
     @property
+    def regulated_V(self) -> float:
+        """Voltage it holds where it senses: its set-point, and what an open or reversed sense lead adds to it."""
+        return self.voltage_set_V + self.sense_error_V
+
+    @property
     def parallel_ohm(self) -> float | None:
         """What the output that drives nothing still lays across the cell."""
         return self._crowbar_ohm if self.ovp_tripped and self._crowbar_ohm is not None else self._bleed_ohm
@@ -120,6 +126,19 @@ class Supply(Panel):
         self.node.arrive(now_s)
         self.ovp_tripped = self.ocp_tripped = False
         self.changed("clear", now_s)
+
+    def lose_sense(self, error_V: float, now_s: float) -> None:
+        """A sense lead opens or is reversed: from now on the output is `error_V` above what it reads. 0 mends it."""
+        self.node.arrive(now_s)
+        self.sense_error_V = error_V
+        self.changed("fault", now_s)
+
+    def fit(self, now_s: float, *, bleed_ohm: float | None = None, crowbar_ohm: float | None = None) -> None:
+        """From now on the output that is off draws through a bleeder, the one that tripped through a thyristor."""
+        self.node.arrive(now_s)
+        self._bleed_ohm = self._bleed_ohm if bleed_ohm is None else bleed_ohm
+        self._crowbar_ohm = self._crowbar_ohm if crowbar_ohm is None else crowbar_ohm
+        self.changed("fault", now_s)
 
     def _restore_defaults(self) -> None:
         super()._restore_defaults()
@@ -151,11 +170,15 @@ class Supply(Panel):
         return terminals.current_A + self.node.drain_A if self.conducts else 0.0
 
     def voltage_at_output_V(self, terminals: Terminals) -> float:
-        """Voltage where the supply senses."""
-        return terminals.voltage_V + self.lead_drop_ohm * self.delivered_A(terminals)
+        """What the supply takes for the voltage where it senses."""
+        return terminals.voltage_V + self.lead_drop_ohm * self.delivered_A(terminals) - self._believed_error_V
+
+    @property
+    def _believed_error_V(self) -> float:
+        return self.sense_error_V if self.conducts else 0.0
 
     def protection_cause(self, terminals: Terminals) -> str | None:
-        """Over-voltage first: it is the one that must not wait. Asked only while it conducts."""
+        """Over-voltage first: it is the one that must not wait, and it sees the true voltage. Asked only while it conducts."""
         current_A = terminals.current_A + self.node.drain_A
         if self.ovp_enabled and terminals.voltage_V + self.lead_drop_ohm * current_A > self.ovp_level_V:
             return "ovp"

@@ -16,6 +16,8 @@ from chargerd.sim.listener import make_listener
 from chargerd.sim.load import Load
 from chargerd.sim.meter import Meter, Thermometer
 from chargerd.sim.node import Node
+from chargerd.sim.relay import Relay
+from chargerd.sim.resistors import Resistor
 from chargerd.sim.supply import Supply
 from chargerd.sim.wire import Peer
 
@@ -23,13 +25,22 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from chargerd.sim.panel import Panel
+    from chargerd.sim.timeline import Site
 
 
 STEP_MIN_S, STEP_MAX_S, REST_STEPS = 0.02, 1.0, 10.0
 STEPS_PER_TIME_CONSTANT = 100.0
 """A hundredth of R0·C keeps a charge exact to a few in ten thousand; full-size cells are slower than a second."""
 
-PANELS: Mapping[str, type[Panel]] = {"supply": Supply, "load": Load, "meter": Meter, "thermometer": Thermometer}
+PANELS: Mapping[str, type[Panel]] = {
+    "supply": Supply, "load": Load, "meter": Meter, "thermometer": Thermometer, "relay": Relay, "resistor": Resistor,
+}  # fmt: skip
+
+
+def step_of(cell: Cell) -> float:
+    """The grid of time that follows a cell's own time constant."""
+    time_constant_s = cell.parameters.R0 * cell.parameters.C
+    return min(max(time_constant_s / STEPS_PER_TIME_CONSTANT, STEP_MIN_S), STEP_MAX_S)
 
 
 class World:
@@ -44,7 +55,7 @@ class World:
             latency_s: time from a question to its reply, of every peer.
         """
         self.seed = seed
-        self.nodes: dict[str, Node] = {}
+        self.nodes: dict[str, Site] = {}
         self.panels: dict[str, Panel] = {}
         self.peers: dict[str, Peer] = {}
         self._keeps_log = keeps_log
@@ -52,15 +63,12 @@ class World:
 
     def add_node(self, name: str, cell: Cell | None, *, ambient_degC: float = 25.0) -> Node:
         """Two terminals with a cell, or open ones; the grid of time follows the cell's own time constant."""
-        step_s = STEP_MAX_S
-        if cell is not None:
-            time_constant_s = cell.parameters.R0 * cell.parameters.C
-            step_s = min(max(time_constant_s / STEPS_PER_TIME_CONSTANT, STEP_MIN_S), STEP_MAX_S)
+        step_s = STEP_MAX_S if cell is None else step_of(cell)
         node = Node(cell, ambient_degC=ambient_degC, step_s=step_s, rest_step_s=REST_STEPS * step_s)
         self.nodes[name] = node
         return node
 
-    def add_panel(self, kind: str, name: str, node: Node, **options: Any) -> Panel:
+    def add_panel(self, kind: str, name: str, node: Site, **options: Any) -> Panel:
         """A panel of a kind in PANELS on a node; `options` as its class takes them."""
         panel = PANELS[kind](name, node, seed=self._next_seed(), **options)
         self.panels[name] = panel
@@ -71,7 +79,17 @@ class World:
         listener = make_listener(behaviour, panels, identity=identity)
         peer = Peer(name, listener, latency_s=self._latency_s, seed=self._next_seed(), keeps_log=self._keeps_log)
         self.peers[name] = peer
+        peer.neighbours = self.peers
         return peer
+
+    def arm(self, raw: Mapping[str, Any], now_s: float = 0.0) -> None:
+        """Arm a fault from plain data: on a `peer` as `faults.fault_of` takes it.
+
+        Raises:
+            KeyError, ValueError, TypeError: for what does not exist.
+        """
+        values = dict(raw)
+        self.peers[values.pop("peer")].faults.arm(fault_of(values), now_s)
 
     def _next_seed(self) -> int:
         return self.seed * 1009 + len(self.panels) + len(self.peers)
@@ -119,7 +137,7 @@ def _panel_report(panel: Panel, now_s: float) -> dict[str, Any]:
     }
 
 
-def _node_report(node: Node, now_s: float) -> dict[str, Any]:
+def _node_report(node: Site, now_s: float) -> dict[str, Any]:
     at = node.look(now_s)
     return {**at._asdict(), "charge_in_C": node.charge_in_C, "charge_out_C": node.charge_out_C}
 
@@ -190,6 +208,5 @@ def world_of(spec: Mapping[str, Any]) -> World:
     for channel in spec.get("channels", ({},)):
         boathouse_bench(**channel, into=world)
     for fault in spec.get("faults", ()):
-        raw = dict(fault)
-        world.peers[raw.pop("peer")].faults.arm(fault_of(raw))
+        world.arm(fault)
     return world

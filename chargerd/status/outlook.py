@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -127,12 +128,9 @@ class Forecast:
 
     def take(self, view: StepView) -> None:
         """Remember this view. The views of a step come in order of time; one with the output interrupted is left out."""
-        if view.current_A == 0.0 and self._step.kind is not StepKind.REST:
+        if view.current_A == 0.0 and self._step.direction:
             return
-        point = StepView(
-            view.elapsed_s, view.voltage_V, view.current_A, view.temperature_degC, view.ir_free_V, view.at_voltage_limit,
-            view.charge_Ah, view.energy_Wh, view.gassing_s, view.gas_charge_Ah, view.plateau_s,
-        )  # fmt: skip
+        point = replace(view)
         self._last = point
         if point.at_voltage_limit and not self._limited:  # the charge goes on by another law: what was before misleads
             self._limited, self._points, self._spacing_s, self._computed_at_s = True, [], 0.0, -math.inf
@@ -194,7 +192,7 @@ def look_ahead(step: Step, points: list[StepView], limit_V: float | None) -> Out
 
 
 def _ends_of(step: Step) -> tuple[EndSpec, ...]:
-    return step.ends if step.kind is not StepKind.REST else (EndSpec("lasts", step.lasts_s), *step.ends)
+    return (EndSpec("lasts", step.lasts_s), *step.ends) if step.timed else step.ends
 
 
 _VALUES: dict[str, Callable[[StepView], float | None]] = {
@@ -204,6 +202,11 @@ _VALUES: dict[str, Callable[[StepView], float | None]] = {
     "voltage_below": lambda view: view.voltage_V,
     "ir_free_voltage_above": lambda view: view.ir_free_V,
     "temperature_above": lambda view: view.temperature_degC,
+    "temperature_rise_above": lambda view: view.rise_K,
+    "temperature_slope_above": lambda view: min(view.temperature_slopes_K_per_min, default=None),
+    "voltage_slope_below": lambda view: max((abs(slope) for slope in view.voltage_slopes_V_per_h), default=None),
+    "voltage_slope_above": lambda view: min((-slope for slope in view.voltage_slopes_V_per_h), default=None),
+    "voltage_falls_by": lambda view: min(view.falls_V, default=None),
     "gassing_time": lambda view: view.gassing_s,
     "gas_charge": lambda view: view.gas_charge_Ah,
     "charge": lambda view: view.charge_Ah,

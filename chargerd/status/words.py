@@ -9,9 +9,10 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
+from chargerd.core.causes import CAUSES
 from chargerd.core.demand import Activity
 from chargerd.core.events import Record, StepEnded, StepStarted, Tripped
-from chargerd.core.limits import CAUSES, Trip
+from chargerd.core.limits import Trip
 from chargerd.core.states import State
 
 if TYPE_CHECKING:
@@ -130,6 +131,12 @@ def _activity(snapshot: Snapshot) -> str:
         return f"Discharging with {now_A}, {now_V}{falling[snapshot.outlook.voltage_trend]}"
     if derived.activity == Activity.INTERRUPTION:
         return f"Current interrupted for a moment to measure the resistance, {now_V}"
+    if derived.activity == Activity.PULSE:
+        return f"A pulse for the resistance, {now_A}, {now_V}"
+    if derived.activity == Activity.PROBE:
+        return f"Checking the connection, {now_A}, {now_V}"
+    if derived.activity == Activity.ZERO_CURRENT:
+        return "Relay open, reading what the instruments show at no current"
     if derived.activity == Activity.REST:
         return f"Resting, {now_V}{falling[snapshot.outlook.voltage_trend]}"
     return f"Running with everything off, {now_V}"
@@ -154,6 +161,11 @@ _END_WORDS = {
     "ir_free_voltage_above": lambda limit: f"ends at {volts(limit)} IR-free",
     "voltage_below": lambda limit: f"ends at {volts(limit)}",
     "temperature_above": lambda limit: f"ends at {degrees(limit)}",
+    "temperature_rise_above": lambda limit: f"ends when {limit:.1f} K warmer",
+    "temperature_slope_above": lambda limit: f"ends when it warms by {limit:.2f} K/min",
+    "voltage_slope_below": lambda limit: f"ends when the voltage changes by less than {1000.0 * limit:.3g} mV/h",
+    "voltage_slope_above": lambda limit: f"ends when the voltage falls by {1000.0 * limit:.3g} mV/h",
+    "voltage_falls_by": lambda limit: f"ends when the voltage has fallen by {1000.0 * limit:.3g} mV",
     "gassing_time": lambda limit: f"ends after {duration(limit)} of gassing",
     "gas_charge": lambda limit: f"ends after {charge(limit)} of gas",
     "charge": lambda limit: f"ends after {charge(limit)}",

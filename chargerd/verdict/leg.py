@@ -50,7 +50,8 @@ class Leg:
 
     `open_V` is the last voltage before current flowed; `start_V` and `end_V` the first and last with current. `ended_by` is
     the end reached, or "trip", "stop" or "not ended". `unknown_Ah` bounds what gaps may hide, `edge_Ah` what the steps of
-    current at both ends may. `duration_s` is the time with current asked for, pauses excluded.
+    current at both ends may. `apart_Ah`: what pulses and probes moved since the leg before. `duration_s` is the time with
+    current asked for, pauses excluded.
     """
 
     kind: str
@@ -87,6 +88,7 @@ class Leg:
     gap_s: float = 0.0
     unknown_Ah: float = 0.0
     edge_Ah: float = 0.0
+    apart_Ah: float = 0.0
     interrupted: bool = False
     paused: bool = False
     curve: Curve = field(default_factory=Curve)
@@ -123,6 +125,8 @@ class Leg:
             return "the run was interrupted within it"
         if self.unknown_Ah > UNRESOLVED_SHARE * self.charge_Ah:
             return f"gaps of {self.gap_s:.0f} s leave up to {1000.0 * self.unknown_Ah:.1f} mAh unknown"
+        if self.apart_Ah > UNRESOLVED_SHARE * self.charge_Ah:
+            return f"pulses before it moved {1000.0 * self.apart_Ah:.1f} mAh"
         if self.missing * 10 > self.samples:
             return f"{self.missing} of {self.samples} readings lacked voltage or current"
         return ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from chargerd.core.demand import Activity
 from chargerd.core.events import Gap, Pause, StepEnded, StepStarted, Stop, Tripped
 from chargerd.errors import JournalError
 from chargerd.verdict.leg import Leg
@@ -13,6 +14,8 @@ from chargerd.verdict.totals import Pace, Totals, Trapezoid
 from chargerd.verdict.uncertainty import S_PER_H
 
 Key = tuple[str, int]
+APART = frozenset({Activity.PULSE, Activity.PROBE, Activity.ZERO_CURRENT})
+"""Current that belongs to no leg: it measures no capacity, and the rest before it is over."""
 
 
 class Legs:
@@ -40,6 +43,7 @@ class Legs:
         self._gap_after = {item.after_seq: item.record for item in noted if isinstance(item.record, Gap)}
         self._last_A = 0.0
         self._open_V: float | None = None
+        self._apart_As = 0.0
 
     @property
     def totals(self) -> Totals:
@@ -71,8 +75,13 @@ class Legs:
         leg = self._leg
         broken = before is None or self._breaks(before, sample, leg if is_on or self._was_on else None)
         voltage_V, current_A = sample.voltage_V, sample.current_A
-        if voltage_V is not None and current_A is not None:
+        if activity == Activity.ZERO_CURRENT:
+            self.trapezoid.break_off()  # what was read is an instrument's zero; none of it reached the cell
+            self._last_A = 0.0
+        elif voltage_V is not None and current_A is not None:
             self.trapezoid.take(sample.elapsed_s, voltage_V, current_A)
+            if activity in APART:
+                self._apart_As += self.trapezoid.step_in_As + self.trapezoid.step_out_As
             if leg is not None and (is_on or self._was_on):
                 self._share(leg, opened=opened)
             self._last_A = current_A
@@ -124,7 +133,8 @@ class Legs:
     def _open(self, sample: Sample) -> None:
         kind = "discharge" if sample.activity == "discharge" else "charge"
         self._leg = Leg(kind, sample.step, sample.round, sample.seq, sample.elapsed_s, open_V=self._open_V)
-        self._open_V = None
+        self._leg.apart_Ah = self._apart_As / S_PER_H
+        self._open_V, self._apart_As = None, 0.0
         self.legs.append(self._leg)
 
     def _breaks(self, before: Sample, sample: Sample, leg: Leg | None) -> bool:
@@ -204,7 +214,7 @@ class Legs:
 
     def _follow_rest(self, sample: Sample, *, is_on: bool) -> None:
         leg = self._leg
-        if is_on:
+        if is_on or sample.activity in APART:
             if self._settle is not None:
                 self.rests.append(self._settle.finish())
                 self._settle = None

@@ -48,7 +48,7 @@ class RunSource:
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
             UNKNOWN if bench is None else accuracies_of(bench, head.channel),
-            {step.number: step.values.need("sample_every") for step in steps},
+            {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
             tuple(faults),
         )
 

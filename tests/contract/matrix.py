@@ -53,8 +53,14 @@ CASES = [
     Case("scpi-thermometer", "scpi-thermometer", "thermometer"),
     Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
     Case("scpi-meter-resistance", "scpi-meter", "meter"),
+    Case("modbus-supply", "modbus-supply", "supply"),
 ]
 TRANSPORTS = ("memory", "tcp", "serial", "visa")
+MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
+
+
+def transports_of(case: Case) -> tuple[str, ...]:
+    return MODBUS_TRANSPORTS if case.dialect.startswith("modbus-") else TRANSPORTS
 
 
 def spec_of(case: Case, address: str, identity: str) -> InstrumentSpec:
@@ -81,6 +87,8 @@ async def instrument_of(
     """Serve the peer on that transport and put the driver's object in front of it; no byte has been sent yet."""
     loop = asyncio.get_running_loop()
     zero_s = loop.time()
+    if transport == "modbus-tcp":
+        case = case._replace(behaviour=f"{case.behaviour}-tcp")
     peer = peer_of(case)
     for fault in faults:
         peer.faults.arm(fault)
@@ -90,17 +98,19 @@ async def instrument_of(
 
     server: TcpServer | PtyServer | None = None
     name = f"contract{next(_NUMBER)}"
-    if transport == "memory":
+    if transport.endswith("memory"):
         PEERS[name] = lambda data, now_s: peer.feed(data, now_s - zero_s)
-        address = f"memory://{name}"
-    elif transport == "tcp":
+        address = f"{transport}://{name}"
+    elif transport.endswith("tcp"):
         server = TcpServer(peer, clock)
         await server.start()
-        address = server.address
+        address = f"{transport}://127.0.0.1:{server.port}"
     else:
         server = PtyServer(peer, clock)
         await server.start()
-        address = server.address if transport == "serial" else f"visa+py://ASRL{server.path}::INSTR"
+        address = f"visa+py://ASRL{server.path}::INSTR" if transport == "visa" else f"{transport}://{server.path}"
+    if transport.startswith("modbus-"):
+        address += "?unit=1"
     dialect = load_dialect(case.dialect, output=case.output, input=case.input)
     spec = spec_of(case, address, peer.listener.identity)
     connection = Connection("thing", address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"])

@@ -4,7 +4,8 @@ import math
 
 import pytest
 
-from chargerd.core.limits import BOUND_FACTOR, CAUSES, Protection, StepBounds
+from chargerd.core.causes import CAUSES
+from chargerd.core.limits import BOUND_FACTOR, Protection, StepBounds
 from chargerd.core.observation import Observer
 from chargerd.core.reading import Measured, Reading
 
@@ -13,6 +14,8 @@ from .bench_of_one import INPUTS, LIMITS, inputs_of
 CHARGE = StepBounds(1, 0.15, 1.85, time_s=3600.0, charge_Ah=1.0, energy_Wh=2.0, gas_charge_Ah=0.1)
 DISCHARGE = StepBounds(-1, 0.3, floor_V=0.8, time_s=3600.0, charge_Ah=1.0)
 REST = StepBounds(0)
+ZERO_SOURCE = StepBounds(1, 0.075, 1.85, time_s=34.0, charge_Ah=1.0, zero_max_A=0.010)
+ZERO_LOAD = StepBounds(-1, 0.075, time_s=34.0, charge_Ah=1.0, zero_max_A=0.010)
 
 
 def protection() -> Protection:
@@ -51,6 +54,9 @@ def cause(trip) -> str | None:
         ("load-found-off", DISCHARGE, {"load_on": False}),
         ("current-while-off", REST, {"supply_current_A": 0.02}),
         ("current-while-off", REST, {"load_current_A": 0.02}),
+        ("current-while-isolated", ZERO_SOURCE, {"current_A": 0.021}),
+        ("current-while-isolated", ZERO_SOURCE, {"current_A": -0.021}),
+        ("current-while-isolated", ZERO_LOAD, {"current_A": -0.021}),
         ("instrument-protection", CHARGE, {"current_A": 0.1, "supply_tripped": 1.0}),
         ("instrument-protection", DISCHARGE, {"current_A": -0.3, "load_tripped": 1.0}),
         ("instrument-restarted", CHARGE, {"current_A": 0.1, "supply_restarted": 1.0}),
@@ -73,6 +79,8 @@ def test_one_reading_past_a_limit_trips(expected, bounds, inputs):
     ("bounds", "inputs"),
     [
         (CHARGE, {"voltage_V": 1.85, "current_A": 0.15}),
+        (ZERO_SOURCE, {"voltage_V": 1.85, "current_A": 0.019}),
+        (ZERO_LOAD, {"voltage_V": 0.0, "current_A": -0.019}),
         (REST, {"voltage_V": 2.75}),
         (REST, {"voltage_V": -0.10}),
         (CHARGE, {"current_A": 0.174}),

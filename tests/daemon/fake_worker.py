@@ -37,7 +37,7 @@ def limits(channel="bench-1", **changes):
 def beat(channel="bench-1", **changes):
     global seq
     seq += 1
-    say({"type": "beat", "channel": channel, "seq": seq, "energised": True, "age_s": 0.1, "voltage_V": 1.75,
+    say({"type": "beat", "channel": channel, "seq": seq, "energised": True, "off_doubted": False, "age_s": 0.1, "voltage_V": 1.75,
          "current_A": 0.15, "temperature_degC": 25.0, "unwritten_s": 0.0} | changes)
 
 def done(channel="bench-1", state="COMPLETE", verified_off=True):

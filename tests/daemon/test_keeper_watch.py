@@ -10,7 +10,7 @@ import pytest
 
 from chargerd.daemon.keeper import ProofError, Watch, canonical_digest, frozen_plan, parse
 
-GOOD = {"seq": 1, "energised": True, "age_s": 0.1, "voltage_V": 1.75, "current_A": 0.15, "temperature_degC": 25.0, "unwritten_s": 0.0}
+GOOD = {"seq": 1, "energised": True, "off_doubted": False, "age_s": 0.1, "voltage_V": 1.75, "current_A": 0.15, "temperature_degC": 25.0, "unwritten_s": 0.0}
 
 
 @pytest.fixture

@@ -1,6 +1,9 @@
 """Two programs never share an instrument, however its address is written and whatever their surroundings."""
 
+import os
+import pty
 import socket
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -38,6 +41,29 @@ def test_a_link_to_a_serial_device_is_that_device(tmp_path: Path) -> None:
     for other in (f"serial://{tmp_path}/by-path?baud=9600", f"visa://ASRL{tmp_path}/ttyUSB0::INSTR"):
         with AddressLocks([f"serial://{tmp_path}/ttyUSB0"]), pytest.raises(RefusedError):
             AddressLocks([other])
+
+
+@pytest.mark.parametrize("form", ["serial://{}", "serial-bytes://{}?baud=19200", "visa://ASRL{}::INSTR", "gpio://{}",
+                                  "trace+serial://{}?log=wire.log", "serial://{}?listen=yes"])
+def test_a_second_node_of_the_same_device_is_that_device(tmp_path: Path, form: str) -> None:
+    """Two nodes of one pty, as a container or a rescue system may have them."""
+    master, slave = pty.openpty()
+    path = os.ttyname(slave)
+    try:
+        os.mknod(tmp_path / "another", 0o600 | stat.S_IFCHR, Path(path).stat().st_rdev)
+    except PermissionError:
+        (tmp_path / "another").symlink_to(path)
+    try:
+        with AddressLocks([f"serial://{path}"]), pytest.raises(RefusedError):
+            AddressLocks([form.format(tmp_path / "another")])
+    finally:
+        os.close(slave)
+        os.close(master)
+
+
+def test_a_sensor_that_is_a_file_may_be_read_by_many(tmp_path: Path) -> None:
+    with AddressLocks([f"file://{tmp_path}"]), AddressLocks([f"file://{tmp_path}"]) as other:
+        assert other._held == []
 
 
 def test_instruments_side_by_side_do_not_hinder_each_other(port: int) -> None:

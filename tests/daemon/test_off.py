@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import os
+import re
 import socket
 import subprocess
 import sys
@@ -167,21 +168,25 @@ def test_a_current_that_falls_within_the_time_out_is_waited_for(tmp_path: Path, 
     assert supply.messages.count("OUTP OFF") == 1
 
 
+def current_below(bound_A: float) -> off.wire.Exchange:
+    return off.wire.Exchange(b"MEAS:CURR?\n", "MEAS:CURR?", re.compile("(.*)"), abs_below=bound_A)
+
+
 # IEEE 488.2 decimal numbers only; 9.9E37 and 9.91E37 are SCPI's infinity and "not a number" (SCPI-1999 vol. 1, 7.2.1).
 @pytest.mark.parametrize(
     "reply", ["nan", "inf", "-inf", "1_000e-6", "\uff10.0", "9.91E37", "-9.9E37", "1e400", "0,001", "0.001 A", "", "0x0", "1e-5000", ".", "e5"]
 )
 def test_what_is_no_number_proves_nothing(reply: str) -> None:
-    assert not off.Question("MEAS:CURR?", (), 0.02).is_satisfied(reply)
+    assert not current_below(0.02).is_expected(f"{reply}\n".encode())
 
 
 @pytest.mark.parametrize("reply", ["0", "+0.0010", "-1.9E-2", ".0", "0.", "1e-3"])
 def test_a_small_number_of_either_sign_proves_off(reply: str) -> None:
-    assert off.Question("MEAS:CURR?", (), 0.02).is_satisfied(reply)
+    assert current_below(0.02).is_expected(f"{reply}\n".encode())
 
 
 def test_without_a_bound_no_number_is_accepted() -> None:
-    assert not off.Question("OUTP?", ("0",), float("nan")).is_satisfied("0.0")
+    assert not off.wire.Exchange(b"OUTP?\n", "OUTP?", re.compile("(.*)"), accept=("0",)).is_expected(b"0.0\n")
 
 
 @pytest.mark.parametrize("answer", ["0\x00", "0\n0"])
@@ -312,14 +317,14 @@ def test_a_driver_that_hangs_does_not_hold_up_the_next_output(
     tmp_path: Path, supply: Responder, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     released = threading.Event()
-    usual = off.open_link
+    usual = off.wire.open_link
 
-    def open_link(address: str, timeout_s: float) -> off.Link:
+    def open_link(address: str, timeout_s: float) -> off.wire.Link:
         if address == "visa://GPIB0::5::INSTR":
             released.wait(20)
         return usual(address, timeout_s)
 
-    monkeypatch.setattr(off, "open_link", open_link)
+    monkeypatch.setattr(off.wire, "open_link", open_link)
     code, said = execute(write(tmp_path, off_plan(tmp_path, "visa://GPIB0::5::INSTR", supply, tries=1, timeout_s=0.2)))
     released.set()
 
@@ -410,7 +415,7 @@ def test_an_address_that_leads_nowhere_is_told(tmp_path: Path, address: str, mon
 # --- plans --------------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("content", ["", "{", "[]", "null", "{}", '{"version": 1}', "[" * 100_000, '{"version":2,"channel":"a","boot_id":"b","outputs":[1],"worker_pid":1}'])
+@pytest.mark.parametrize("content", ["", "{", "[]", "null", "{}", '{"version": 1}', "[" * 100_000, '{"version":3,"channel":"a","boot_id":"b","outputs":[1],"worker_pid":1}'])
 def test_a_garbled_plan_is_a_clear_message_and_exit_2(tmp_path: Path, content: str) -> None:
     path = tmp_path / "off-plan.json"
     path.write_text(content, encoding="ascii")
@@ -601,7 +606,7 @@ def test_a_full_disk_does_not_change_the_exit_code(tmp_path: Path, supply: Respo
 def test_the_clock_counts_suspend() -> None:
     before = time.clock_gettime(time.CLOCK_BOOTTIME)
 
-    assert before <= off.boot_s() <= before + 5
+    assert before <= off.wire.boot_s() <= before + 5
 
 
 def test_the_first_proof_of_off_is_kept_and_a_later_plan_gets_its_own(tmp_path: Path) -> None:

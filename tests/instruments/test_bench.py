@@ -1046,12 +1046,16 @@ def test_the_off_plan_says_bytes_replies_and_identities_in_the_order_of_switchin
 
     assert [row["name"] for row in plan["outputs"]] == ["supply", "load"]
     assert plan["outputs"][0] | {"address": ""} == {
-        "name": "supply", "address": "", "terminator": "\n", "identity_query": "*IDN?", "identity": "Boathouse,Source 3A,SN1,1.0",
-        "off": ["OUTP OFF"], "timeout_s": 0.5, "tries": 2,
-        "verify": [{"ask": "OUTP?", "accept": ["0", "OFF"]}, {"ask": "MEAS:CURR?", "abs_below": 0.01}],
+        "name": "supply", "address": "", "end": "\n", "echo": False, "timeout_s": 0.5, "tries": 2,
+        "identity": {"send": "*IDN?\n", "pattern": "(.*)", "sense": "text", "accept": ["Boathouse,Source 3A,SN1,1.0"]},
+        "off": [{"send": "OUTP OFF\n"}],
+        "verify": [
+            {"send": "OUTP?\n", "pattern": "(.*)", "sense": "text", "accept": ["0", "OFF"]},
+            {"send": "MEAS:CURR?\n", "pattern": "(.*)", "sense": "text", "abs_below": 0.01, "scale": 1.0},
+        ],
     }  # fmt: skip
     assert bare == ["tcp://h:1", "tcp://h:1", "visa://ASRL/dev/ttyUSB0::INSTR", "serial:///dev/ttyS0?eol=crlf"]
-    assert plan["outputs"][1]["off"] == ["INP OFF"]
+    assert plan["outputs"][1]["off"] == [{"send": "INP OFF\n"}]
     assert {key: plan[key] for key in ("version", "run", "channel", "worker_pid", "boot_id")} == {
-        "version": 1, "run": "r", "channel": "slip-1", "worker_pid": 7, "boot_id": "b",
+        "version": 2, "run": "r", "channel": "slip-1", "worker_pid": 7, "boot_id": "b",
     }  # fmt: skip

@@ -86,3 +86,22 @@ def test_a_row_that_cannot_be_is_refused(fields: dict[str, str], kind: str, told
 def test_a_command_row_that_cannot_be_is_refused(fields: dict[str, str], carries: bool, told: str) -> None:
     with pytest.raises(ValueError, match=told):
         line.command("on", fields, carries_number=carries)
+
+
+@pytest.mark.parametrize("said", [b"t1=open", b"t1=-----"])
+def test_what_a_device_says_for_a_missing_sensor_is_no_reading_and_no_garbage(said: bytes) -> None:
+    fields = {"ask": "t1", "reply": "t1={number}", "missing": "open -----"}
+
+    with pytest.raises(NoReadingError):
+        meaning(fields, "number", said)
+    assert meaning(fields, "number", b"t1=-0.5") == -0.5
+    with pytest.raises(LinkGarbledError):
+        meaning(fields, "number", b"t1=shut")
+    with pytest.raises(ValueError, match="only a number"):
+        line.question("closed", {"ask": "c", "reply": "{boolean}", "missing": "open"}, "boolean")
+
+
+@pytest.mark.parametrize("reply", [b"t1=1 t2=22,9", b"t1=1 t2=22,9 t3=1", b"t1=1t2=22.9", b"t1=1 xt2=22.9", b"t1=1 t2=22.9C", b"t1=1 t2=22.9-"])
+def test_no_part_of_a_number_or_a_word_is_skipped(reply: bytes) -> None:
+    with pytest.raises(LinkGarbledError):
+        meaning({"ask": "", "reply": "{skip}t2={number}{skip}"}, "number", reply)

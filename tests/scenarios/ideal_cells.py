@@ -39,10 +39,18 @@ class Recorder:
         self.rows.append((now_s, voltage_V, current_A - float(inputs["load_current_A"].value or 0.0), regulated))
 
 
-def first_end(plan: Plan, cell: Cell, *, until_s: float = 400_000.0, recorder: Recorder | None = None) -> StepEnded:
-    """Run until the first step ends and return how."""
+def ends_in_order(plan: Plan, cell: Cell, count: int, *, until_s: float = 400_000.0, recorder: Recorder | None = None) -> list[StepEnded]:
+    """Run until so many steps have ended and return how."""
+    ended: list[StepEnded] = []
     for _, record in Rehearsal(plan, cell, tamper=recorder).run(until_s):
         if isinstance(record, StepEnded):
-            return record
+            ended.append(record)
+            if len(ended) == count:
+                return ended
         assert record.kind != "tripped", record
-    raise AssertionError("no step ended")
+    raise AssertionError(f"{len(ended)} of {count} steps ended")
+
+
+def first_end(plan: Plan, cell: Cell, *, until_s: float = 400_000.0, recorder: Recorder | None = None) -> StepEnded:
+    """Run until the first step ends and return how."""
+    return ends_in_order(plan, cell, 1, until_s=until_s, recorder=recorder)[0]

@@ -7,16 +7,16 @@ volts, amps or degrees is confirmed by three readings a second apart, so it acts
 from __future__ import annotations
 
 from dataclasses import replace
-from math import exp, log
+from math import ceil, exp, log
 
 import pytest
 
 from chargerd.core.ends import ENDS
-from chargerd.core.plan import Gassing
+from chargerd.core.plan import Gassing, Resolves
 from chargerd.core.program import EndSpec, Interrupt, Step, StepKind
 from tests.core.bench_of_one import plan_of, rest_step
 
-from .ideal_cells import GASSING, IDEAL, first_end, ideal_cell
+from .ideal_cells import GASSING, IDEAL, ends_in_order, first_end, ideal_cell
 
 EVERY_S = 5.0
 CONFIRMING_S = 2.0
@@ -195,6 +195,98 @@ def test_temperature_above():
     exact_s = -parameters.Cth / parameters.hA * log(1.0 - 1.0 / heat_K)
 
     assert (ended.end, ended.elapsed_s) == ("temperature_above", pytest.approx(exact_s + CONFIRMING_S, abs=2 * EVERY_S))
+
+
+def test_temperature_rise_above():
+    # The same law as above: 1 K above the temperature at which the step began, here the room's.
+    limits = replace(plan_of(rest_step()).limits, voltage_max_V=9.0)
+    parameters = replace(IDEAL, R0=2.0)
+    step = charge(EndSpec("temperature_rise_above", 1.0), current_A=0.6, voltage_V=8.0)
+    ended = first_end(plan_of(step, limits=limits), ideal_cell(parameters))
+    exact_s = -parameters.Cth / parameters.hA * log(1.0 - 1.0 / (2.0 * 0.6**2 / parameters.hA))
+
+    assert (ended.end, ended.elapsed_s) == ("temperature_rise_above", pytest.approx(exact_s + CONFIRMING_S, abs=2 * EVERY_S))
+
+
+@pytest.mark.parametrize(("limit_K_per_min", "end"), [(0.205, "temperature_slope_above"), (0.210, "time")])
+def test_temperature_slope_above(limit_K_per_min, end):
+    # 0.72 W into 208 J/K, well lagged, heat by P/Cth = 0.2077 K/min. Buckets of four readings (18 s, on a 5 s grid: 20 s): the
+    # means are 180 s apart when the tenth closes at 200 s, and the second slope that must agree comes 20 s later.
+    parameters = replace(IDEAL, R0=2.0, hA=1e-6)
+    assert 0.72 / parameters.Cth * 60.0 == pytest.approx(0.2077, abs=1e-4)
+    limits = replace(plan_of(rest_step()).limits, voltage_max_V=9.0)
+    step = charge(EndSpec("temperature_slope_above", limit_K_per_min), current_A=0.6, voltage_V=8.0)
+    ends = (*step.ends[:1], EndSpec("time", 900.0), EndSpec("charge", 50.0))
+    ended = first_end(plan_of(replace(step, ends=ends), limits=limits), ideal_cell(parameters))
+
+    assert (ended.end, ended.elapsed_s) == (end, pytest.approx(220.0 if end != "time" else 900.0, abs=0.01))
+
+
+@pytest.mark.parametrize(("limit_V_per_h", "end"), [(0.270, "voltage_slope_above"), (0.275, "time")])
+def test_voltage_slope_above(limit_V_per_h, end):
+    # A capacitor at constant current falls by I/C = 0.2727 V/h. Buckets of two readings (6 s, on a 5 s grid: 10 s); means are
+    # 60 s apart when the seventh closes at 70 s, and the second slope that must agree comes 10 s later.
+    assert pytest.approx(0.2727, abs=1e-4) == 0.3 / C * 3600.0
+    step = discharge(EndSpec("voltage_slope_above", limit_V_per_h))
+    ends = (*step.ends[:1], EndSpec("time", 900.0), EndSpec("charge", 50.0))
+    ended = first_end(plan_of(replace(step, ends=ends)), ideal_cell(charged_V=0.8))
+
+    assert (ended.end, ended.elapsed_s) == (end, pytest.approx(80.0 if end != "time" else 900.0, abs=0.01))
+
+
+def bucket_means(value_of, every_s: float, per_bucket: int, count: int) -> list[float]:
+    """What readings on a grid average to, bucket by bucket, the first reading at zero."""
+    return [
+        sum(value_of((bucket * per_bucket + place) * every_s) for place in range(per_bucket)) / per_bucket for bucket in range(count)
+    ]
+
+
+@pytest.mark.parametrize("resolution_V", [0.0, 1e-3 / 6**0.5])
+def test_voltage_slope_below(resolution_V):
+    # At rest the overvoltage of a pair R1, C1 dies as I·R1·exp(−t/τ). 5 mV/h: with nothing to resolve the window is 10 min, with
+    # 1 mV steps (u = 1/√6 mV) it is stretched to 3u/(5 mV/h) = 882 s.
+    R1, tau_s, limit_V_per_h = 0.4, 900.0, 0.005
+    parameters = replace(IDEAL, R1=R1, tau1=tau_s, hA=1e9)
+    charging = replace(charge(EndSpec("time", 9000.0)), sample_every_s=EVERY_S)
+    resting = Step("2", StepKind.REST, lasts_s=40_000.0, sample_every_s=EVERY_S, ends=(EndSpec("voltage_slope_below", limit_V_per_h),))
+    plan = plan_of(charging, resting, resolves=Resolves(voltage_V=resolution_V))
+    ended = ends_in_order(plan, ideal_cell(parameters), 2)[1]
+
+    window_s = max(600.0, 3.0 * resolution_V / (limit_V_per_h / 3600.0))
+    per_bucket = ceil(window_s / 10.0 / EVERY_S - 1e-9)
+    bucket_s = per_bucket * EVERY_S
+    means = bucket_means(lambda t: 0.15 * R1 * (1.0 - exp(-9000.0 / tau_s)) * exp(-t / tau_s), EVERY_S, per_bucket, 400)
+    back = ceil(window_s / bucket_s - 1e-9)
+    slopes = [(means[k] - means[k - back]) / (back * bucket_s) * 3600.0 for k in range(back, 400)]
+    first = next(k for k in range(1, len(slopes)) if max(abs(slopes[k]), abs(slopes[k - 1])) <= limit_V_per_h)
+
+    assert ended.end == "voltage_slope_below"
+    # The simulator's taper is of first order in its 5 s steps: τ·dt/2τ is a fraction of a bucket.
+    assert ended.elapsed_s == pytest.approx((back + first + 1) * bucket_s, abs=bucket_s)
+
+
+def test_voltage_falls_by():
+    # After 0.6 A a charge at 0.05 A: U rises by I·t/C while the overvoltage of R1, C1 dies from 0.6·R1 to 0.05·R1.
+    R1, tau_s = 0.4, 600.0
+    parameters = replace(IDEAL, R1=R1, tau1=tau_s, hA=1e9)
+    strong = charge(EndSpec("time", 3000.0), current_A=0.6, voltage_V=2.6)
+    weak = replace(charge(EndSpec("voltage_falls_by", 0.100), current_A=0.05, voltage_V=2.6), number="2")
+    ended = ends_in_order(plan_of(strong, weak), ideal_cell(parameters), 2)[1]
+
+    left_V = (0.6 * (1.0 - exp(-3000.0 / tau_s)) - 0.05) * R1
+    means = bucket_means(lambda t: 0.05 * t / C + left_V * exp(-t / tau_s), EVERY_S, 6, 100)
+    second = next(k for k in range(1, 100) if min(means[0] - means[k], means[0] - means[k - 1]) >= 0.100)
+
+    assert (ended.end, ended.elapsed_s) == ("voltage_falls_by", pytest.approx((second + 1) * 30.0, abs=30.0))
+
+
+def test_a_voltage_held_at_its_limit_neither_settles_nor_falls():
+    # At constant voltage the slope is nought by command: only below the limit does it say something about the cell.
+    step = charge(EndSpec("voltage_slope_below", 0.05), voltage_V=1.30)
+    ends = (*step.ends[:1], EndSpec("voltage_falls_by", 0.005), EndSpec("current_below", 0.030), *step.ends[1:])
+    ended = first_end(plan_of(replace(step, ends=ends)), ideal_cell())
+
+    assert ended.end == "current_below"
 
 
 def test_every_end_of_the_table_has_a_scenario_here():

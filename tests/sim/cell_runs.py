@@ -26,7 +26,9 @@ class Cycle(NamedTuple):
         return self.out_Ah / self.in_Ah
 
 
-def charge(cell: Cell, current_A: float, voltage_V: float, *, ends_A: float, time_s: float = 8 * 3600.0, dt_s: float = 5.0) -> None:
+def charge(
+    cell: Cell, current_A: float, voltage_V: float, *, ends_A: float, time_s: float = 8 * 3600.0, dt_s: float = 5.0
+) -> None:
     law = laws.charge(current_A, voltage_V)
     end_s = cell.elapsed_s + time_s
     cell.step(dt_s, law)

@@ -70,7 +70,8 @@ def test_only_rest_and_constant_current_are_fixed() -> None:
 
 @pytest.mark.parametrize("dt_s", [0.0, 1.0, 60.0])
 @pytest.mark.parametrize(
-    "law", [laws.charge(0.75, 1.9, lead_ohm=0.05), laws.discharge(0.3, working_voltage_min_V=1.0), laws.resistance(4.7), laws.REST]
+    "law",
+    [laws.charge(0.75, 1.9, lead_ohm=0.05), laws.discharge(0.3, working_voltage_min_V=1.0), laws.resistance(4.7), laws.REST],
 )
 def test_after_a_step_voltage_and_current_obey_the_law_together(law: laws.Law, dt_s: float) -> None:
     cell = Cell(PLOVER, fresh=False, stored_Ah=0.6)

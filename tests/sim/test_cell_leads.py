@@ -110,7 +110,10 @@ def test_readings_are_noisy_and_reading_does_no_harm() -> None:
     seen = [leads.read() for _ in range(4000)]
 
     for values, truth, sigma in zip(
-        zip(*seen, strict=True), (leads.voltage_V, leads.current_A, leads.cell.temperature_degC), (0.5e-3, 0.3e-3, 0.1), strict=True
+        zip(*seen, strict=True),
+        (leads.voltage_V, leads.current_A, leads.cell.temperature_degC),
+        (0.5e-3, 0.3e-3, 0.1),
+        strict=True,
     ):
         assert fmean(values) == pytest.approx(truth, abs=sigma * 0.08)
         assert pstdev(values) == pytest.approx(sigma, rel=0.06)

@@ -12,7 +12,12 @@ from chargerd.sim import laws
 from chargerd.sim.cell import HYDROGEN_HEAT_V, OXYGEN_HEAT_V, Cell, CellParameters, HYDROGEN_g_per_Ah, OXYGEN_g_per_Ah
 from chargerd.sim.fixtures import FIXTURES, PLOVER
 
-STORY = ((3600.0, laws.charge(2.0, 2.65)), (900.0, laws.REST), (3600.0, laws.constant_current(-0.3)), (900.0, laws.resistance(4.7)))
+STORY = (
+    (3600.0, laws.charge(2.0, 2.65)),
+    (900.0, laws.REST),
+    (3600.0, laws.constant_current(-0.3)),
+    (900.0, laws.resistance(4.7)),
+)
 AGELESS = replace(PLOVER, AR=0.0, AC=0.0, kcyc=0.0, kox=0.0, kRox=0.0, EaR=0.0, dUdT=0.0, w0=1e15)
 FARADAY = physical_constants["Faraday constant"][0]
 

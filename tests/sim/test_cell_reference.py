@@ -140,7 +140,8 @@ def simulated(dt_s: float) -> list[Cell]:
 
 
 @pytest.mark.parametrize(
-    ("dt_s", "into_mAh", "stored_mAh"), [(0.5, 0.07, 0.0005), (1.0, 0.14, 0.0005), (5.0, 0.69, 0.006), (10.0, 1.4, 0.021), (60.0, 8.9, 0.26)]
+    ("dt_s", "into_mAh", "stored_mAh"),
+    [(0.5, 0.07, 0.0005), (1.0, 0.14, 0.0005), (5.0, 0.69, 0.006), (10.0, 1.4, 0.021), (60.0, 8.9, 0.26)],
 )
 def test_charge_and_gas_miss_the_reference_to_first_order_and_the_stored_charge_hardly(
     reference: Reference, dt_s: float, into_mAh: float, stored_mAh: float

@@ -270,7 +270,10 @@ def test_between_two_calculations_the_time_left_counts_down() -> None:
 
 
 def test_every_end_of_the_table_has_a_value() -> None:
-    view = StepView(1.0, 2.0, -3.0, 4.0, 5.0, at_voltage_limit=True, charge_Ah=6.0)
+    view = StepView(
+        1.0, 2.0, -3.0, 4.0, 5.0, at_voltage_limit=True, charge_Ah=6.0, rise_K=1.0, voltage_slopes_V_per_h=(0.1, -0.2),
+        temperature_slopes_K_per_min=(0.1, 0.2), falls_V=(0.01, 0.02),
+    )  # fmt: skip
 
     assert value_of("current_below", view) == 3.0
     assert all(value_of(kind, view) is not None for kind in ENDS)

@@ -3,8 +3,9 @@
 import pytest
 from status_samples import OFF_OUTPUT, sample
 
+from chargerd.core.causes import CAUSES
 from chargerd.core.ends import ENDS
-from chargerd.core.limits import CAUSES, Trip
+from chargerd.core.limits import Trip
 from chargerd.status.outlook import NO_OUTLOOK, NextEnd, Outlook
 from chargerd.status.snapshot import Output
 from chargerd.status.words import Attention, attention, cause_words, duration, end_words, output_words, plain, sentence

@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 
 from chargerd.core import ends
+from chargerd.core.causes import CAUSES
 from chargerd.core.events import StateChanged, Stop
-from chargerd.core.limits import CAUSES, SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
+from chargerd.core.limits import SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
 from chargerd.core.states import State
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import Fault, forever
@@ -127,6 +128,7 @@ PAUSES: dict[str, Scenario] = {
 
 NOT_HERE: dict[str, str] = {
     "link-lost": "the bench turns every fault of a link into missing readings or an output not verified; only a bug lets one through",
+    "current-while-isolated": "needs a relay at the cell; the scenario of a zero current provokes it without a wire",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
 """Causes that no fault on the wire can provoke, and why."""

@@ -63,6 +63,8 @@ RESTARTED = Outcome("TRIPPED", "instrument-restarted", FULL_EVERY_S)
 STUCK_LATER = Outcome("TRIPPED", "off-not-verified", 117.5, stuck=True)
 OPEN_LEADS = Outcome("TRIPPED", "over-discharge", max(EVERY_S, 2.0))
 FROZEN = Outcome("TRIPPED", "off-not-verified", 117.5, unseen="a frozen current shows only when off is to be proven")
+STALE = Outcome("TRIPPED", "off-not-verified", 117.5, unseen="a set-point that stays as it was written is what is expected")
+HOT = Outcome("TRIPPED", "over-temperature")
 BROKEN = Outcome("STOPPED", BROKE_OFF, 2.0)
 """Paused at the third reading without current, a second apart; a person stops it later."""
 
@@ -78,6 +80,18 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
     "duplicate": WIRE,
     "replace": WIRE,
     "flood": WIRE,
+    "slow": WIRE,
+    "shift": (DONE, DONE, DONE, LOST, LOST, LATER),  # off is sent, and its answer comes one question late: carried out all the same
+    "drip": WIRE,
+    "echo": WIRE,
+    "spell": WIRE,
+    "deaf": (DEAD, DEAD, LATER) * 2,  # by time only
+    "swap": (DEAD, DEAD, LATER) * 2,  # by time only; the identity is asked before the first write, so the other is never written to
+    "foreign": (DONE,) * 6,  # an unknown header of another program's leaves an error and nothing else
+    "stale": (DONE, DONE, DONE, STALE, STALE, DONE),
+    "lamp": (DONE, DONE, DONE, PROTECTED, PROTECTED, PROTECTED),
+    "unit": (DONE, DONE, DONE, LOST, LOST, Outcome("TRIPPED", "current-while-off")),
+    "fahrenheit": (HOT,) * 6,
     "freeze": (DONE, DONE, DONE, FROZEN, FROZEN, DONE),
     "not_a_number": NO_VALUE,
     "infinite": NO_VALUE,
@@ -110,8 +124,9 @@ CASES = [
     for times in ("once", "forever")
     for stage in STAGES
 ]
-LIES = {"freeze", "not_a_number", "infinite", "scale", "offset", "reading"}
-ON_THE_WIRE = ("hang", "mute", "drop", "refuse", "garble", "truncate", "late", "duplicate", "replace", "flood", "not_a_number")
+LIES = {"unit", "freeze", "not_a_number", "infinite", "scale", "offset", "reading"}
+ON_THE_WIRE = ("hang", "mute", "drop", "refuse", "garble", "truncate", "late", "duplicate", "replace", "flood", "not_a_number",
+               "shift", "drip", "echo", "spell")
 ON_AT_S = {"charge": 0.0, "discharge": 330.0, "rest": 330.0}
 OFF_AT_S = {"charge": 180.0, "discharge": 510.0, "rest": 180.0}
 
@@ -125,8 +140,12 @@ def placed(kind: str, stage: str, **more: Any) -> tuple[str, Fault, float]:
         values["header"] = "MEAS"
     elif kind == "identity":
         values["header"] = "*IDN"
-    elif kind == "detach":
+    elif kind in ("detach", "fahrenheit"):
         instrument = "probe"
+    elif kind == "lamp":
+        values["condition"] = "OCP" if instrument == "load" else "OVP"
+    elif kind == "swap":
+        values["with"] = "supply" if instrument == "load" else "load"
     elif kind in ("ignore_set", "ignore_on"):
         instrument = "supply" if stage == "charge" else "load"
         values |= {"header": "CURR 0." if kind == "ignore_set" else " ON", "at_s": 0.0 if stage == "charge" else 170.0}

@@ -232,6 +232,8 @@ def run_world(
     watch_after_s: float = 0.0,
     until_s: float = 4000.0,
     after_pass: Callable[[Stage, Pass], None] | None = None,
+    bench: str = "",
+    world_of: Callable[[Cell], World] | None = None,
 ) -> Ran:
     """Run a profile to its end, or for `until_s`, on the boathouse bench around a formed plover (or `cell`).
 
@@ -251,10 +253,15 @@ def run_world(
         watch_after_s: see Channel.
         until_s: the run is cancelled then.
         after_pass: called after every pass of the channel.
+        bench: the text of another bench file, with instruments at `memory://world-<peer>`.
+        world_of: makes the simulated bench that belongs to it.
     """
-    frozen = make_run(folder, profile, bench_text(bench_edit), cell_file, cell_edit)
+    frozen = make_run(folder, profile, bench or bench_text(bench_edit), cell_file, cell_edit)
     simulated = cell if cell is not None else make_cell("plover", stored_Ah=stored_Ah)
-    world = world_of_bench(frozen.bench, {frozen.channel.name: simulated}, seed=seed, keeps_log=True)
+    if world_of is not None:
+        world = world_of(simulated)
+    else:
+        world = world_of_bench(frozen.bench, {frozen.channel.name: simulated}, seed=seed, keeps_log=True)
     for peer in world.peers.values():
         peer.latency_s = latency_s
     with asyncio.Runner(loop_factory=JumpLoop) as runner:
@@ -290,6 +297,7 @@ async def _drive(
     engine = Engine(frozen.plan)
     records: list[tuple[float, Record]] = []
     looks: list[Look] = []
+    loads = [panel for name, panel in world.panels.items() if name == "load" or name.startswith("load-")]
 
     def watch(done: Pass) -> None:
         if [look.time_s for look in looks[-PASSES_AT_ONCE:]] == [loop.time()] * PASSES_AT_ONCE:
@@ -298,7 +306,7 @@ async def _drive(
         world.advance_to(loop.time())
         looks.append(
             Look(loop.time(), engine.state, done.demand.energise != "none",
-                 world.panels["supply"].conducts, world.panels["load"].conducts)
+                 world.panels["supply"].conducts, any(panel.conducts for panel in loads))
         )  # fmt: skip
         if after_pass is not None:
             after_pass(stage, done)

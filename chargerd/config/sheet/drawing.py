@@ -321,7 +321,7 @@ def _frames(sheet: Sheet) -> None:
 
 
 def _frame_at(sheet: Sheet) -> tuple[float, float]:
-    """Return where frames of other outputs begin, and how far down: beside the shunt's meter, or below it where there is no room."""
+    """Return where frames of other outputs begin, and how far down: beside the shunt's meter, or below it for lack of room."""
     if sheet.shunt_x > 160:
         return 66.0, 0.0
     return 185.0, 28.0 if sheet.shunt_x > 125 else 0.0

@@ -1,7 +1,8 @@
 """Line rows of a dialect file: any device that is asked, and answers, in lines of text of its own. Pure.
 
 A reply is described by a pattern that the whole line must fit: literal text with one of `{number}`, `{integer}`, `{boolean}`,
-`{word}` or `{text}` where the value stands, and `{skip}` for what does not matter. Numbers are as strict as in SCPI.
+`{word}` or `{text}` where the value stands, and `{skip}` for what does not matter. Numbers are as strict as in SCPI; words that
+a device says in place of one it has not are listed in `missing`.
 """
 
 from __future__ import annotations
@@ -13,10 +14,10 @@ from decimal import Decimal, InvalidOperation
 from chargerd.errors import LinkGarbledError
 from chargerd.instruments.framing import scpi
 from chargerd.instruments.framing.scpi_rows import reading
-from chargerd.instruments.framing.spoken import Command, Question, text_command
+from chargerd.instruments.framing.spoken import Command, Proof, Question, text_command
 
 BINARY = False
-QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values")
+QUESTION_KEYS: tuple[str, ...] = ("ask", "reply", "scale", "values", "missing")
 COMMAND_KEYS: tuple[str, ...] = ("send", "decimals", "scale", "reply")
 
 _PLACEHOLDER = re.compile(r"\{([a-z]+)\}")
@@ -27,7 +28,9 @@ _PATTERNS = {
     "word": r"([A-Za-z][A-Za-z0-9_]{0,31})",
     "text": r"([\x20-\x7e]{1,72})",
 }
-_SKIP = r"[\x20-\x7e]{0,120}?"
+_EDGE = r"(?:(?<![A-Za-z0-9.,+-])|(?![A-Za-z0-9.,+-]))"
+_SKIP = _EDGE + r"[\x20-\x7e]{0,120}?" + _EDGE
+"""What is skipped begins and ends between words, so that no part of a number is skipped: `22,9` is not `22` and `,9`."""
 _HOLDS: dict[str, tuple[str, ...]] = {
     "number": ("number",),
     "integer": ("integer", "word"),
@@ -50,15 +53,30 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
     if held is None or held not in _HOLDS[kind]:
         wanted = " or ".join(f"{{{word}}}" for word in _HOLDS[kind])
         raise ValueError(f"reply {reply!r} cannot be; it must hold {wanted}")
-    parse = _sense(kind, _scale(fields), _values(fields, kind, held))
+    scale, values = _scale(fields), _values(fields, kind, held)
+    parse = _sense(kind, scale, values)
+    missing = fields.get("missing", "").split()
+    if missing and kind != "number":
+        raise ValueError(f"missing {fields['missing']!r}: only a number can be missing; delete it")
 
     def read(text: str) -> object:
         match = pattern.fullmatch(text.strip(" \t\r\n"))
         if match is None:
             raise LinkGarbledError(f"not {reply!r}: {text[:40]!r}")
+        if match[1] in missing:
+            raise scpi.NoReadingError(f"the device has no reading ({match[1]})")
         return parse(match[1])
 
-    return Question(name, ask, ask or f"(listening for {reply})", ask.encode("ascii"), reading(read))
+    proof = Proof(pattern.pattern, no=_no(values), scale=float(scale))
+    return Question(name, ask, ask or f"(listening for {reply})", ask.encode("ascii"), reading(read), proof)
+
+
+def _no(values: Mapping[str, int]) -> tuple[str, ...]:
+    """Return the words of a reply that mean no, in the spellings that are accepted."""
+    if not values:
+        return "0", "OFF", "off", "Off"
+    words = [word for word, number in values.items() if number == 0]
+    return tuple(dict.fromkeys(spelt for word in words for spelt in (word, word.lower(), word.capitalize())))
 
 
 def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Command:
@@ -71,6 +89,7 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     if carries != carries_number or carries != ("decimals" in fields) or not re.fullmatch("[0-6]", decimals):
         raise ValueError("a set-point, and nothing else, carries {value} and decimals 0 to 6")
     acknowledge: Callable[[bytes], object] | None = None
+    proof = Proof()
     if "reply" in fields:
         wanted, held = _pattern(fields["reply"])
         if held is not None:
@@ -81,8 +100,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
                 raise LinkGarbledError(f"not {fields['reply']!r}: {text[:40]!r}")
             return None
 
-        acknowledge = reading(check)
-    return text_command(name, send, send, int(decimals), acknowledge, _scale(fields))
+        acknowledge, proof = reading(check), Proof(wanted.pattern)
+    return text_command(name, send, send, int(decimals), acknowledge, _scale(fields), proof)
 
 
 def _pattern(reply: str) -> tuple[re.Pattern[str], str | None]:

@@ -89,7 +89,7 @@ def selected(rows: Question | Command, select: str) -> str:
 def with_select(row: Question, select: str) -> Question:
     """Return the question with the selection before it."""
     text = selected(row, select)
-    return Question(row.name, row.notation, text, text.encode("ascii"), row.parse)
+    return Question(row.name, row.notation, text, text.encode("ascii"), row.parse, row.proof)
 
 
 def command_with_select(row: Command, select: str) -> Command:

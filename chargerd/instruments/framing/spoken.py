@@ -19,6 +19,27 @@ Parse = Callable[[bytes], object]
 
 
 @dataclass(frozen=True, slots=True)
+class Proof:
+    """How `off`, which imports nothing of this package, understands a reply: plain data of the off plan.
+
+    Attributes:
+        pattern: regular expression of the whole reply, lines as they are, frames as "01 0A FF"; its groups hold the value.
+        order: the groups as they are to be read, the most significant first.
+        sense: of the value: text, decimal, or of a frame unsigned, signed, float, registers, ascii.
+        no: values that mean off, or open. Empty with a yes-or-no question: the pattern itself says no.
+        scale: what one step of a number is worth.
+        check: check value at the end of a frame: crc16, sum, complement, xor.
+    """
+
+    pattern: str = "(.*)"
+    order: tuple[int, ...] = (1,)
+    sense: str = "text"
+    no: tuple[str, ...] = ("0", "OFF")
+    scale: float = 1.0
+    check: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
     """One question: its name, the row as written, how people see it, the message a link sends, and what its reply means."""
 
@@ -27,6 +48,7 @@ class Question:
     text: str
     message: bytes
     parse: Parse
+    proof: Proof = Proof()
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +57,8 @@ class Command:
 
     `template` is how people see it, with `{value}` where the number stands; `decimals` those of the number in its SI unit, or
     `step` where steps are not decimal; `encode` makes the message of the number as sent (None: there is none).
-    `acknowledge`: None when no reply comes, else it raises LinkGarbledError or InstrumentError unless the reply says "done".
+    `acknowledge`: None when no reply comes, else it raises LinkGarbledError or InstrumentError unless the reply says "done";
+    `proof` is the same for `off`.
     """
 
     name: str
@@ -45,6 +68,7 @@ class Command:
     decimals: int = 0
     acknowledge: Callable[[bytes], object] | None = None
     step_exact: Decimal | None = None
+    proof: Proof = Proof()
 
     def text(self, value: float | None = None) -> str:
         """Return what is sent, as people see it."""
@@ -69,7 +93,7 @@ class Command:
 
 def text_command(
     name: str, notation: str, template: str, decimals: int = 0, acknowledge: Callable[[bytes], object] | None = None,
-    scale: Decimal = Decimal(1),
+    scale: Decimal = Decimal(1), proof: Proof = Proof(),
 ) -> Command:  # fmt: skip
     """Return a command that is sent as ASCII text. The number written is the value divided by `scale`."""
 
@@ -79,4 +103,4 @@ def text_command(
         return template.replace("{value}", f"{value if scale == 1 else value / scale:f}").encode("ascii")
 
     step = None if scale == 1 else scale.scaleb(-decimals)
-    return Command(name, notation, template, encode, decimals, acknowledge, step)
+    return Command(name, notation, template, encode, decimals, acknowledge, step, proof)

@@ -17,7 +17,7 @@ REPLY_LENGTH_MAX = 65536
 """Bytes waiting for a line end before a peer is held to be babbling (the longest SCPI reply used here is below 300)."""
 
 TERMINATORS: dict[str, bytes] = {"lf": b"\n", "crlf": b"\r\n", "cr": b"\r"}
-"""What `?eol=` in an address may say; `lf` unless said otherwise."""
+"""What `?eol=` and `?send_eol=` in an address may say; `lf` unless said otherwise."""
 
 
 class InFlight(Protocol):
@@ -47,8 +47,17 @@ class Address:
 
     @property
     def terminator(self) -> bytes:
-        """The line end this instrument is spoken to with."""
+        """The line end of this instrument's replies, and of messages to it unless `send_eol` names another."""
         return TERMINATORS[self.options.get("eol", "lf")]
+
+    @property
+    def send_terminator(self) -> bytes:
+        """The line end of messages."""
+        return TERMINATORS[self.options.get("send_eol", self.options.get("eol", "lf"))]
+
+    def has(self, option: str) -> bool:
+        """Tell whether an option that is yes or no says yes."""
+        return self.options.get(option, "no") == "yes"
 
 
 class Link(Protocol):

@@ -2,7 +2,8 @@
 
 For rehearsals and long test campaigns. A peer is a callable: it is given the bytes written to it and the loop's time in
 seconds, and returns what it answers as (delay in seconds, bytes); it raises ConnectionError to drop the connection.
-A reply without delay costs no turn of the event loop.
+A reply without delay costs no turn of the event loop. To hear what it prints unasked (`listen=yes`) it is given no bytes;
+what it printed earlier has a delay below zero.
 """
 
 from __future__ import annotations
@@ -11,7 +12,8 @@ import asyncio
 from collections.abc import Callable, Sequence
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Turn
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Link, Turn
+from chargerd.instruments.transports.listening import ListeningLink
 
 Peer = Callable[[bytes, float], list[tuple[float, bytes]]]
 
@@ -25,6 +27,7 @@ class MemoryLink:
     def __init__(self, address: Address, peer: Peer, loop: asyncio.AbstractEventLoop) -> None:
         self._name = address.text
         self._terminator = address.terminator
+        self._send_terminator = address.send_terminator
         self._peer = peer
         self._loop = loop
         self._turn = Turn()
@@ -84,7 +87,7 @@ class MemoryLink:
             if arrival_s <= now_s:
                 raise self._fail(LinkGarbledError(f"{self._name}: bytes nobody asked for: {data[:40]!r}"))
         try:
-            replies = self._peer(message + self._terminator, now_s)
+            replies = self._peer(message + self._send_terminator, now_s)
         except ConnectionError:
             raise self._fail(LinkClosedError(f"{self._name}: the connection was closed")) from None
         for delay_s, data in replies:
@@ -125,10 +128,47 @@ class MemoryLink:
         return fault
 
 
-async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> MemoryLink:
-    """Connect to the peer of that name. Raises LinkClosedError when there is none, or it refuses the connection."""
-    del deadline_s, in_flight
+class _Ear:
+    """Hears a peer for a listening link; what is still on its way waits here."""
+
+    def __init__(self, peer: Peer, link: ListeningLink) -> None:
+        self._peer = peer
+        self._link = link
+        self._coming: list[tuple[float, bytes]] = []
+        self._loop = asyncio.get_running_loop()
+        link.look, link.send = self._look, self._give
+        self._look()
+
+    def _look(self) -> None:
+        self._give(b"")
+
+    def _give(self, data: bytes) -> None:
+        now_s = self._loop.time()
+        try:
+            self._coming += [(now_s + delay_s, piece) for delay_s, piece in self._peer(data, now_s)]
+        except ConnectionError as fault:
+            self._link.lost(LinkClosedError(f"the connection was closed: {fault}"))
+            return
+        self._coming.sort(key=lambda piece: piece[0])
+        while self._coming and self._coming[0][0] <= now_s:
+            at_s, piece = self._coming.pop(0)
+            self._link.received(piece, at_s)
+
+
+def peer_at(address: Address) -> Peer:
+    """Return the peer of that name. Raises LinkClosedError when there is none."""
     peer = PEERS.get(address.target)
     if peer is None:
         raise LinkClosedError(f"{address.text}: cannot connect: nobody of that name in this process")
+    return peer
+
+
+async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
+    """Connect to the peer of that name. Raises LinkClosedError when there is none, or it refuses the connection."""
+    del deadline_s, in_flight
+    peer = peer_at(address)
+    if address.has("listen"):
+        link = ListeningLink(address.text, address.terminator, address.send_terminator)
+        _Ear(peer, link)
+        return link
     return MemoryLink(address, peer, asyncio.get_running_loop())

@@ -17,21 +17,62 @@ TRANSPORTS: dict[str, str] = {
     "tcp": "chargerd.instruments.transports.tcp:open_link",
     "memory": "chargerd.instruments.transports.memory:open_link",
     "serial": "chargerd.instruments.transports.serial_line:open_link",
+    "serial-bytes": "chargerd.instruments.transports.serial_bytes:open_link",
+    "modbus-rtu": "chargerd.instruments.transports.modbus_rtu:open_link",
+    "modbus-tcp": "chargerd.instruments.transports.modbus_tcp:open_link",
+    "modbus-memory": "chargerd.instruments.transports.modbus_memory:open_link",
+    "file": "chargerd.instruments.transports.files:open_link",
+    "gpio": "chargerd.instruments.transports.gpio:open_link",
     "visa": "chargerd.instruments.transports.visa:open_link",
     "trace": "chargerd.instruments.transports.trace:open_link",
 }
 
-_OPTIONS: dict[str, frozenset[str]] = {
-    "tcp": frozenset({"eol"}),
-    "memory": frozenset({"eol"}),
-    "serial": frozenset({"eol", "baud"}),
-    "visa": frozenset({"eol", "baud", "library"}),
+_YES_NO = ("yes", "no")
+_NUMBERS = re.compile(r"all|[0-9]{1,3}(?:,[0-9]{1,3})*")
+
+OPTIONS: dict[str, tuple[str, ...] | re.Pattern[str]] = {
+    "eol": tuple(TERMINATORS),
+    "send_eol": tuple(TERMINATORS),
+    "listen": _YES_NO,
+    "echo": _YES_NO,
+    "baud": re.compile(r"[1-9][0-9]{1,6}"),
+    "parity": ("none", "even", "odd"),
+    "bits": ("7", "8"),
+    "stop": ("1", "1.5", "2"),
+    "flow": ("none", "xon", "rts"),
+    "library": re.compile(r".+"),
+    "active_low": _NUMBERS,
+    "pull": ("up", "down"),
+    "unit": re.compile(r"[1-9]|[1-9][0-9]|1[0-9]{2}|2[0-3][0-9]|24[0-7]|255"),
 }
+"""What an address may say after its `?`: the words it can be, or a pattern."""
+
+_EXAMPLES = {
+    "baud": "a whole number, such as 9600",
+    "active_low": "line numbers, such as 17,27, or all",
+    "unit": "1 to 247, as set at the instrument",
+}
+_PORT = frozenset({"baud", "parity", "bits", "stop", "flow"})
+_LINES = frozenset({"eol", "send_eol"})
+
+SCHEME_OPTIONS: dict[str, frozenset[str]] = {
+    "tcp": _LINES | {"listen"},
+    "memory": _LINES | {"listen"},
+    "serial": _LINES | _PORT | {"listen", "echo"},
+    "serial-bytes": _PORT,
+    "modbus-rtu": frozenset({"baud", "parity", "stop", "unit"}),
+    "modbus-tcp": frozenset({"unit"}),
+    "modbus-memory": frozenset({"unit"}),
+    "file": frozenset(),
+    "gpio": frozenset({"active_low", "pull"}),
+    "visa": _LINES | _PORT | {"library"},
+}
+"""Which of them each transport has."""
 
 _VISA_SOCKET = re.compile(r"TCPIP[0-9]*::([^:]+|\[[0-9A-Fa-f:]+\])::([0-9]+)::SOCKET", re.IGNORECASE)
-_VISA = re.compile(r"(?:ASRL|GPIB|USB|TCPIP|PXI|VXI)[^:]*::.*", re.IGNORECASE)
+_VISA = re.compile(r"(?:ASRL|GPIB|USB|TCPIP|PXI|VXI|VICP|PRLGX-ASRL|PRLGX-TCPIP)[^:]*::.*", re.IGNORECASE)
 _TCP = re.compile(r"(?:[A-Za-z0-9._-]+|\[[0-9A-Fa-f:.]+\]):([0-9]{1,5})")
-_SCHEME = re.compile(r"(?P<trace>trace\+)?(?P<scheme>[a-z]+)(?:\+(?P<library>[A-Za-z0-9]+))?://(?P<rest>.+)")
+_SCHEME = re.compile(r"(?P<trace>trace\+)?(?P<scheme>[a-z]+(?:-[a-z]+)?)(?:\+(?P<library>[A-Za-z0-9]+))?://(?P<rest>.+)")
 
 Opener = Callable[..., Awaitable[Link]]
 
@@ -45,7 +86,9 @@ def parse_address(text: str) -> Address:
 
     `tcp://192.168.1.20:5025` · `TCPIP::192.168.1.20::5025::SOCKET` (the same) · `serial:///dev/ttyUSB0?baud=9600&eol=lf` ·
     `visa://USB0::…::INSTR` or the bare resource name, `visa+py://…` to name the VISA library, or
-    `visa://…?library=file.yaml@sim` · `memory://name` · `trace+tcp://…?log=wire.log` to write down every byte.
+    `visa://…?library=file.yaml@sim` · `serial-bytes:///dev/ttyUSB1` ·
+    `modbus-rtu:///dev/ttyUSB0?baud=9600&unit=1` · `modbus-tcp://192.168.1.30:502?unit=1` · `file:///sys/bus/w1/devices/28-…` ·
+    `gpio:///dev/gpiochip0` · `memory://name` · `trace+tcp://…?log=wire.log` to write down every byte.
 
     Raises:
         BenchError: not an address; the message says what to write instead.
@@ -72,26 +115,41 @@ def parse_address(text: str) -> Address:
 
 
 def _checked(address: Address) -> Address:
-    allowed = _OPTIONS.get(address.scheme)
+    allowed = SCHEME_OPTIONS.get(address.scheme)
     if allowed is None:
-        known = ", ".join(sorted(f"{scheme}://" for scheme in _OPTIONS))
+        known = ", ".join(sorted(f"{scheme}://" for scheme in SCHEME_OPTIONS))
         raise _wrong(address.text, f"no transport {address.scheme}://; there are {known}")
-    for key in address.options:
+    for key, value in address.options.items():
         if key not in allowed:
-            raise _wrong(address.text, f"{address.scheme}:// has no option {key!r}; it has {', '.join(sorted(allowed))}")
-    if address.options.get("eol", "lf") not in TERMINATORS:
-        raise _wrong(address.text, f"eol is one of {', '.join(TERMINATORS)}")
-    if not address.options.get("baud", "9600").isdecimal():
-        raise _wrong(address.text, "baud is a whole number, such as 9600")
-    if address.scheme == "tcp":
+            has = ", ".join(sorted(allowed)) or "none"
+            raise _wrong(address.text, f"{address.scheme}:// has no option {key!r}; it has {has}")
+        _check_option(address, key, value)
+    if address.has("echo") and address.has("listen"):
+        raise _wrong(address.text, "a device that prints unasked (listen=yes) repeats nothing; delete echo=yes")
+    if address.scheme in ("serial", "serial-bytes", "modbus-rtu", "file", "gpio") and not address.target.startswith("/"):
+        raise _wrong(address.text, f"write the whole path, {address.scheme}:///… with three strokes")
+    if address.scheme.startswith("modbus-") and "unit" not in address.options:
+        raise _wrong(address.text, "say which unit, such as ?unit=1; it is set at the instrument")
+    if address.options.get("unit") == "255" and address.scheme != "modbus-tcp":
+        raise _wrong(address.text, f"unit is {_EXAMPLES['unit']}")
+    if address.scheme in ("tcp", "modbus-tcp"):
         port = _TCP.fullmatch(address.target)
         if port is None or not 0 < int(port[1]) < 65536:
-            raise _wrong(address.text, "write tcp://host:port, such as tcp://192.168.1.20:5025")
+            example = {"tcp": "5025", "modbus-tcp": "502?unit=1"}[address.scheme]
+            raise _wrong(address.text, f"write {address.scheme}://host:port, such as {address.scheme}://192.168.1.20:{example}")
     if address.scheme == "visa" and "library" not in address.options:
         socket = _VISA_SOCKET.fullmatch(address.target)
         if socket is not None:
             return Address(address.text, "tcp", f"{socket[1]}:{socket[2]}", address.options)
     return address
+
+
+def _check_option(address: Address, key: str, value: str) -> None:
+    known = OPTIONS[key]
+    if isinstance(known, tuple) and value not in known:
+        raise _wrong(address.text, f"{key} is one of {', '.join(known)}")
+    if isinstance(known, re.Pattern) and known.fullmatch(value) is None:
+        raise _wrong(address.text, f"{key} is {_EXAMPLES.get(key, 'not to be empty')}")
 
 
 def plain_address(address: Address) -> Address:

@@ -1,167 +1,110 @@
-"""Serial lines (`serial:///dev/ttyUSB0?baud=9600&eol=lf`) through pyserial: one worker thread per port, shared by its users.
+"""Lines of text on serial ports (`serial:///dev/ttyUSB0?baud=9600&eol=lf`) through pyserial.
 
-Replies that were on their way when a port was closed arrive when it is opened again, so every opening empties the input,
-and the identity question that follows finds out what is still missing.
+Options: `baud` `parity` `bits` `stop` `flow`, the line end `eol` of replies (and of messages, unless `send_eol` says
+otherwise), `echo=yes` for a device that repeats each message before it answers, `listen=yes` for one that prints unasked.
+An echo ends as replies do.
 """
 
 from __future__ import annotations
 
-import termios
-import threading
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import TypeVar
+import asyncio
+import contextlib
+import os
 
-import serial
-
-from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, query_each
-from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
-
-T = TypeVar("T")
+from chargerd.errors import LinkClosedError, LinkGarbledError, LinkTimeoutError
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Link
+from chargerd.instruments.transports.listening import ListeningLink
+from chargerd.instruments.transports.serial_bus import Bus, BusLink, join_bus
 
 
-class _Bus:
-    """One open port, its worker, and how many links use it."""
+class SerialLink(BusLink):
+    """Questions and replies that are lines."""
 
-    def __init__(self, address: Address, in_flight: InFlight | None) -> None:
-        self.users = 0
-        self.is_failed = False
-        self.path = address.target
-        self.baud = int(address.options.get("baud", "9600"))
-        self.port: serial.Serial | None = None
-        self.is_closed = threading.Event()
-        self._before = _LAST.get(self.path)
-        if in_flight is not None:
-            # Every call of ours is counted from its beginning to its end; a peer's own count of its bytes would never be read.
-            in_flight.forget(str(Path(self.path).resolve()))
-        self.worker = Worker(address.text, (OSError, ValueError, TypeError, termios.error), self._explain, self.close, in_flight)
-
-    def _explain(self, fault: Exception) -> LinkError:
-        return LinkClosedError(f"serial {self.path}: {fault}")
-
-    def open(self) -> None:
-        """Open the port for us alone, once those before have let it go, and empty it. Runs in the worker."""
-        if self._before is not None:
-            self._before.is_closed.wait(BLOCKING_MAX_S)
-            self._before = None
-        self.port = serial.Serial(
-            self.path, self.baud, timeout=BLOCKING_MAX_S, write_timeout=BLOCKING_MAX_S, exclusive=True
-        )
-        self.port.reset_input_buffer()
-
-    def fail(self) -> None:
-        """Close the port for all its users: what comes now cannot be told apart any more."""
-        if not self.is_failed:
-            self.is_failed = True
-            _BUSES.pop(self.path, None)
-            self.worker.give_up()
-
-    def close(self) -> None:
-        """Close the port. Runs in the worker."""
-        try:
-            if self.port is not None:
-                self.port.close()
-        finally:
-            self.is_closed.set()
-
-
-_BUSES: dict[str, _Bus] = {}
-"""Open ports by path."""
-
-_LAST: dict[str, _Bus] = {}
-"""The last bus on each path, open or closing: a port is let go by its worker thread, a moment after its link was closed."""
-
-
-class SerialLink:
-    """One instrument on a port. See `Link`."""
-
-    def __init__(self, address: Address, bus: _Bus) -> None:
-        self._name = address.text
+    def __init__(self, address: Address, bus: Bus) -> None:
+        super().__init__(address, bus)
         self._terminator = address.terminator
-        self._bus = bus
-        self._is_closed = False
-        bus.users += 1
+        self._send_terminator = address.send_terminator
+        self._has_echo = address.has("echo")
 
-    @property
-    def dirty(self) -> bool:
-        """True once anything unexpected happened, or the link was closed."""
-        return self._is_closed or self._bus.is_failed
+    def exchange(self, message: bytes, deadline_s: float) -> bytes:
+        """Ask and return the reply."""
+        self.send(message, deadline_s)
+        return self._line(message)
 
-    async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
-        """See `Link.query`."""
-        return await self._call(lambda: self._exchange(message, deadline_s), deadline_s, urgent=urgent)
+    def send(self, message: bytes, deadline_s: float) -> None:
+        """Send a line; where the device repeats it, read that and compare."""
+        self.quiet_port(deadline_s).write(message + self._send_terminator)
+        if self._has_echo:
+            echo = self._line(message)
+            if echo != message:
+                raise LinkGarbledError(f"{self.name}: {message!r} was sent, but the device repeated {echo[:40]!r}")
 
-    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
-        """See `Link.query_all`."""
-        return await query_each(self, messages, deadline_s)
-
-    async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
-        """See `Link.write`."""
-        await self._call(lambda: self._send(message), deadline_s, urgent=urgent)
-
-    async def close(self) -> None:
-        """See `Link.close`. The port closes with its last user."""
-        if not self._is_closed:
-            self._is_closed = True
-            self._bus.users -= 1
-            if self._bus.users <= 0:
-                self._bus.fail()
-
-    async def _call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool) -> T:
-        if self.dirty:
-            raise LinkClosedError(f"{self._name}: the link is closed")
-        done = False
-        try:
-            result = await self._bus.worker.call(work, deadline_s=deadline_s, urgent=urgent)
-            done = True
-            return result
-        finally:
-            if not done:
-                self._bus.fail()
-
-    def _exchange(self, message: bytes, deadline_s: float) -> bytes:
-        port = self._port()
-        waiting = port.in_waiting
-        if waiting:
-            raise LinkGarbledError(f"{self._name}: bytes nobody asked for: {port.read(min(waiting, 40))!r}")
-        port.timeout = min(deadline_s, BLOCKING_MAX_S)
-        port.write(message + self._terminator)
+    def _line(self, message: bytes) -> bytes:
+        port = self.bus.port
         reply: bytes = port.read_until(self._terminator, REPLY_LENGTH_MAX)
         if reply.endswith(self._terminator):
             return reply.removesuffix(self._terminator).removesuffix(b"\r")
         if len(reply) >= REPLY_LENGTH_MAX:
-            raise LinkGarbledError(f"{self._name}: {len(reply)} bytes and no end of the reply")
-        raise LinkTimeoutError(f"{self._name}: no reply to {message.decode('ascii', 'replace')} within {port.timeout:g} s")
-
-    def _send(self, message: bytes) -> None:
-        self._port().write(message + self._terminator)
-
-    def _port(self) -> serial.Serial:
-        assert self._bus.port is not None
-        return self._bus.port
+            raise LinkGarbledError(f"{self.name}: {len(reply)} bytes and no end of the reply")
+        raise LinkTimeoutError(f"{self.name}: no reply to {message.decode('ascii', 'replace')} within {port.timeout:g} s")
 
 
-async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> SerialLink:
-    """Open the port, or join those who use it already.
+class _Ear:
+    """Reads a port in the loop's thread for a listening link."""
+
+    def __init__(self, bus: Bus, link: ListeningLink, in_flight: InFlight | None) -> None:
+        self._bus = bus
+        self._link = link
+        self._in_flight = in_flight
+        self._loop = asyncio.get_running_loop()
+        self._descriptor = bus.port.fileno()
+        link.send, link.stop = self._send, self._stop
+        if in_flight is not None:
+            # Here the peer's bytes are read one by one as they come, so its count of them is the right one.
+            in_flight.add(1, bus.device)
+            in_flight.done(1, bus.device)
+        self._loop.add_reader(self._descriptor, self._readable)
+
+    def _readable(self) -> None:
+        try:
+            data = os.read(self._descriptor, 4096)
+        except BlockingIOError:
+            return
+        except OSError as fault:
+            self._link.lost(LinkClosedError(f"serial {self._bus.path}: {fault}"))
+            return
+        if not data:
+            self._link.lost(LinkClosedError(f"serial {self._bus.path}: the line was hung up"))
+            return
+        if self._in_flight is not None:
+            self._in_flight.done(len(data), self._bus.device)
+        self._link.received(data)
+
+    def _send(self, data: bytes) -> None:
+        if os.write(self._descriptor, data) != len(data):
+            raise OSError("the port does not take what is written")
+
+    def _stop(self) -> None:
+        with contextlib.suppress(RuntimeError):  # the loop is closed already
+            self._loop.remove_reader(self._descriptor)
+        if self._in_flight is not None:
+            self._in_flight.forget(self._bus.device)
+        self._bus.fail()
+
+
+async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
+    """Open the port, or join those who use it already. A device that is listened to shares its port with nobody.
 
     Raises:
         LinkClosedError: no such port, or another program holds it. LinkTimeoutError.
-        LinkGarbledError: others use this port at another speed.
+        LinkGarbledError: others use this port with other settings, or listen to it.
     """
-    bus = _BUSES.get(address.target)
-    if bus is not None:
-        if bus.baud != int(address.options.get("baud", "9600")):
-            raise LinkGarbledError(f"{address.text}: this port is already open at {bus.baud} baud")
+    bus = await join_bus(address, deadline_s=deadline_s, in_flight=in_flight)
+    if not address.has("listen"):
         return SerialLink(address, bus)
-    bus = _Bus(address, in_flight)
-    _BUSES[address.target] = _LAST[address.target] = bus
-    link = SerialLink(address, bus)
-    opened = False
-    try:
-        await bus.worker.call(bus.open, deadline_s=deadline_s)
-        opened = True
-    finally:
-        if not opened:
-            bus.fail()
+    if bus.users:
+        raise LinkGarbledError(f"{address.text}: this port is in use already; a device that prints needs it for itself")
+    bus.users, bus.is_listened_to = 1, True
+    link = ListeningLink(address.text, address.terminator, address.send_terminator)
+    _Ear(bus, link, in_flight)
     return link

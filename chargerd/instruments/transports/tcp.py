@@ -10,7 +10,8 @@ import asyncio
 from collections.abc import Sequence
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Turn
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Link, Turn
+from chargerd.instruments.transports.listening import ListeningLink
 
 
 class TcpLink(asyncio.Protocol):
@@ -23,6 +24,7 @@ class TcpLink(asyncio.Protocol):
     def __init__(self, address: Address, loop: asyncio.AbstractEventLoop) -> None:
         self._name = address.text
         self._terminator = address.terminator
+        self._send_terminator = address.send_terminator
         self._loop = loop
         self._turn = Turn()
         self._transport: asyncio.Transport | None = None
@@ -89,7 +91,7 @@ class TcpLink(asyncio.Protocol):
         await self._take_turn(deadline_s, urgent=urgent)
         try:
             transport = self._usable()
-            transport.write(message + self._terminator)
+            transport.write(self._framed(message))
             if transport.get_write_buffer_size():
                 self._questions, self._replies = (), []
                 await self._wait(deadline_s)
@@ -122,7 +124,13 @@ class TcpLink(asyncio.Protocol):
             return
         assert self._transport is not None
         self._due_s = self._loop.time() + self._deadline_s
-        self._transport.write(self._questions[len(self._replies)] + self._terminator)
+        self._transport.write(self._framed(self._questions[len(self._replies)]))
+
+    def _framed(self, message: bytes) -> bytes:
+        return message + self._send_terminator
+
+    def _shown(self, message: bytes) -> str:
+        return message.decode("ascii", "replace")
 
     async def _wait(self, deadline_s: float) -> None:
         """Wait until all is answered, or taken; whatever else happens ends the link."""
@@ -147,8 +155,7 @@ class TcpLink(asyncio.Protocol):
             self._timer = self._loop.call_at(self._due_s, self._look_at_the_clock)
             return
         question = self._questions[len(self._replies)] if self._questions else b"what is sent"
-        text = question.decode("ascii", "replace")
-        self._fail(LinkTimeoutError(f"{self._name}: no reply to {text} within {self._deadline_s:g} s"))
+        self._fail(LinkTimeoutError(f"{self._name}: no reply to {self._shown(question)} within {self._deadline_s:g} s"))
 
     def _settle(self) -> None:
         if self._waiter is not None and not self._waiter.done():
@@ -184,7 +191,27 @@ class TcpLink(asyncio.Protocol):
             self._waiter.set_exception(type(fault)(str(fault)))
 
 
-async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> TcpLink:
+class _Ear(asyncio.Protocol):
+    """Hears a connection for a listening link."""
+
+    def __init__(self, link: ListeningLink) -> None:
+        self._link = link
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Let the link write, and end the connection."""
+        assert isinstance(transport, asyncio.Transport)
+        self._link.send, self._link.stop = transport.write, transport.abort
+
+    def data_received(self, data: bytes) -> None:
+        """Pass on what came."""
+        self._link.received(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """End the link."""
+        self._link.lost(LinkClosedError("the connection was closed" + (f": {exc}" if exc else "")))
+
+
+async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> Link:
     """Connect to `host:port`. `in_flight` is not needed: loopback hands bytes over at once.
 
     Raises:
@@ -192,14 +219,22 @@ async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight 
         LinkTimeoutError: no connection within `deadline_s` seconds.
     """
     del in_flight
+    if address.has("listen"):
+        ear = ListeningLink(address.text, address.terminator, address.send_terminator)
+        await connect(_Ear(ear), address, deadline_s)
+        return ear
+    link = TcpLink(address, asyncio.get_running_loop())
+    await connect(link, address, deadline_s)
+    return link
+
+
+async def connect(protocol: asyncio.Protocol, address: Address, deadline_s: float) -> None:
+    """Connect a protocol to `host:port`. Raises as `open_link`."""
     host, _, port = address.target.rpartition(":")
-    loop = asyncio.get_running_loop()
-    link = TcpLink(address, loop)
     try:
         async with asyncio.timeout(deadline_s):
-            await loop.create_connection(lambda: link, host.strip("[]"), int(port))
+            await asyncio.get_running_loop().create_connection(lambda: protocol, host.strip("[]"), int(port))
     except TimeoutError:
         raise LinkTimeoutError(f"{address.text}: no connection within {deadline_s:g} s") from None
     except OSError as fault:
         raise LinkClosedError(f"{address.text}: cannot connect: {fault.strerror or fault}") from None
-    return link

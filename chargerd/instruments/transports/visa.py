@@ -10,9 +10,6 @@ from __future__ import annotations
 
 import re
 import threading
-from collections.abc import Callable, Sequence
-from pathlib import Path
-from typing import TypeVar
 
 import pyvisa
 import pyvisa.constants
@@ -20,8 +17,9 @@ import pyvisa.errors
 import pyvisa.resources
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
-from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, query_each
-from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
+from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight
+from chargerd.instruments.transports.serial_port import PortLock, device_of
+from chargerd.instruments.transports.worker import BLOCKING_MAX_S, BlockingLink
 
 DEFAULT_LIBRARY = "@py"
 
@@ -30,115 +28,117 @@ _FAULTS = (pyvisa.errors.Error, OSError, ValueError, TypeError, AttributeError)
 
 _SERIAL_PORT = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 
+_STREAMS = (pyvisa.resources.SerialInstrument, pyvisa.resources.TCPIPSocket)
+"""Where a reply's end is a byte of it. Everywhere else the interface itself marks the end (IEEE 488.1 END and its kin)."""
+
+_PARITIES = {name: getattr(pyvisa.constants.Parity, name) for name in ("none", "even", "odd")}
+_STOP_BITS = {
+    "1": pyvisa.constants.StopBits.one, "1.5": pyvisa.constants.StopBits.one_and_a_half, "2": pyvisa.constants.StopBits.two,
+}  # fmt: skip
+_FLOWS = {
+    "none": pyvisa.constants.ControlFlow.none, "xon": pyvisa.constants.ControlFlow.xon_xoff,
+    "rts": pyvisa.constants.ControlFlow.rts_cts,
+}  # fmt: skip
+
 _MANAGERS: dict[str, pyvisa.ResourceManager] = {}
 _MANAGERS_LOCK = threading.Lock()
 
-T = TypeVar("T")
 
-
-def _manager(library: str) -> pyvisa.ResourceManager:
+def manager(library: str) -> pyvisa.ResourceManager:
+    """Return the one resource manager of a VISA library. Raises what PyVISA raises."""
     with _MANAGERS_LOCK:
         if library not in _MANAGERS:
             _MANAGERS[library] = pyvisa.ResourceManager(library)
         return _MANAGERS[library]
 
 
-class VisaLink:
+class VisaLink(BlockingLink):
     """One session. See `Link`."""
 
     def __init__(self, address: Address, in_flight: InFlight | None) -> None:
-        self._name = address.text
         self._address = address
-        self._terminator = address.terminator
         self._session: pyvisa.resources.MessageBasedResource | None = None
+        self._lock: PortLock | None = None
         serial_port = _SERIAL_PORT.match(address.target)
-        if in_flight is not None and serial_port is not None:
+        self._port = serial_port[1] if serial_port is not None else ""
+        if in_flight is not None and self._port:
             # Every call of ours is counted from its beginning to its end; a peer's own count of its bytes would never be read.
-            in_flight.forget(str(Path(serial_port[1]).resolve()))
-        self._worker = Worker(address.text, _FAULTS, self._explain, self._close, in_flight)
+            in_flight.forget(device_of(self._port))
+        super().__init__(address.text, _FAULTS, in_flight)
 
-    @property
-    def dirty(self) -> bool:
-        """True once anything unexpected happened, or the link was closed."""
-        return self._worker.is_given_up
-
-    async def open(self, deadline_s: float) -> None:
-        """Open the session. Raises LinkError."""
-        await self._call(lambda: self._open(deadline_s), deadline_s, urgent=False)
-
-    async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
-        """See `Link.query`."""
-        return await self._call(lambda: self._exchange(message, deadline_s), deadline_s, urgent=urgent)
-
-    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
-        """See `Link.query_all`."""
-        return await query_each(self, messages, deadline_s)
-
-    async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
-        """See `Link.write`."""
-        await self._call(lambda: self._send(message, deadline_s), deadline_s, urgent=urgent)
-
-    async def close(self) -> None:
-        """See `Link.close`."""
-        self._worker.give_up()
-
-    async def _call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool) -> T:
-        done = False
-        try:
-            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent)
-            done = True
-            return result
-        finally:
-            if not done:
-                self._worker.give_up()
-
-    # in the worker's thread ----------------------------------------------------------------------------------------------
-
-    def _open(self, deadline_s: float) -> None:
-        manager = _manager(self._address.options.get("library", DEFAULT_LIBRARY))
-        session = manager.open_resource(self._address.target, open_timeout=int(deadline_s * 1000))
+    def open(self, deadline_s: float) -> None:
+        """Open the session; a serial port for us alone. Runs in the worker."""
+        if self._port:
+            self._lock = PortLock(self._port)
+        visa = manager(self._address.options.get("library", DEFAULT_LIBRARY))
+        session = visa.open_resource(self._address.target, open_timeout=int(deadline_s * 1000))
         if not isinstance(session, pyvisa.resources.MessageBasedResource):
             session.close()
-            raise LinkClosedError(f"{self._name}: not an instrument that exchanges messages")
+            raise LinkClosedError(f"{self.name}: not an instrument that exchanges messages")
         self._session = session
-        end = self._terminator.decode("ascii")
-        session.write_termination = session.read_termination = end
-        if isinstance(session, pyvisa.resources.SerialInstrument) and "baud" in self._address.options:
-            session.baud_rate = int(self._address.options["baud"])
+        session.write_termination = self._address.send_terminator.decode("ascii")
+        session.read_termination = self._address.terminator.decode("ascii")
+        if isinstance(session, pyvisa.resources.SerialInstrument):
+            self._set_line(session)
+        if self._lock is not None:
+            self._lock.exclude()
 
-    def _exchange(self, message: bytes, deadline_s: float) -> bytes:
+    def _set_line(self, session: pyvisa.resources.SerialInstrument) -> None:
+        options = self._address.options
+        if "baud" in options:
+            session.baud_rate = int(options["baud"])
+        if "parity" in options:
+            session.parity = _PARITIES[options["parity"]]
+        if "bits" in options:
+            session.data_bits = int(options["bits"])
+        if "stop" in options:
+            session.stop_bits = _STOP_BITS[options["stop"]]
+        if "flow" in options:
+            session.flow_control = _FLOWS[options["flow"]]
+
+    def exchange(self, message: bytes, deadline_s: float) -> bytes:
+        """Ask and return the reply."""
         session = self._ready(deadline_s)
         if isinstance(session, pyvisa.resources.SerialInstrument) and session.bytes_in_buffer:
-            raise LinkGarbledError(f"{self._name}: bytes nobody asked for")
-        session.write_raw(message + self._terminator)
+            raise LinkGarbledError(f"{self.name}: bytes nobody asked for")
+        session.write_raw(message + self._address.send_terminator)
         reply = session.read_raw(REPLY_LENGTH_MAX)
-        if not reply.endswith(self._terminator) or len(reply) > REPLY_LENGTH_MAX:
-            raise LinkGarbledError(f"{self._name}: a reply without end: {reply[:40]!r}")
-        reply = reply.removesuffix(self._terminator)
-        if self._terminator in reply:
-            raise LinkGarbledError(f"{self._name}: more than one reply to one question: {reply[:80]!r}")
+        end = self._address.terminator
+        if len(reply) > REPLY_LENGTH_MAX or (isinstance(session, _STREAMS) and not reply.endswith(end)):
+            raise LinkGarbledError(f"{self.name}: a reply without end: {reply[:40]!r}")
+        reply = reply.removesuffix(end)
+        if end in reply:
+            raise LinkGarbledError(f"{self.name}: more than one reply to one question: {reply[:80]!r}")
         return reply.removesuffix(b"\r")
 
-    def _send(self, message: bytes, deadline_s: float) -> None:
-        self._ready(deadline_s).write_raw(message + self._terminator)
+    def send(self, message: bytes, deadline_s: float) -> None:
+        """Send what has no reply."""
+        self._ready(deadline_s).write_raw(message + self._address.send_terminator)
 
     def _ready(self, deadline_s: float) -> pyvisa.resources.MessageBasedResource:
         assert self._session is not None
         self._session.timeout = int(min(deadline_s, BLOCKING_MAX_S) * 1000)
         return self._session
 
-    def _close(self) -> None:
-        if self._session is not None:
-            self._session.close()
+    def release(self) -> None:
+        """Close the session, then let the port go."""
+        try:
+            if self._session is not None:
+                self._session.close()
+        finally:
+            if self._lock is not None:
+                self._lock.close()
+                self._lock = None
 
-    def _explain(self, fault: Exception) -> LinkError:
+    def explain(self, fault: Exception) -> LinkError:
+        """Return what to tell of an error of the library."""
         if isinstance(fault, pyvisa.errors.VisaIOError) and fault.error_code == pyvisa.constants.StatusCode.error_timeout:
-            return LinkTimeoutError(f"{self._name}: no reply in time")
-        return LinkClosedError(f"{self._name}: {type(fault).__name__}: {fault}")
+            return LinkTimeoutError(f"{self.name}: no reply in time")
+        return LinkClosedError(f"{self.name}: {type(fault).__name__}: {fault}")
 
 
 async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> VisaLink:
     """Open a VISA session. Raises LinkClosedError or LinkTimeoutError."""
     link = VisaLink(address, in_flight)
-    await link.open(deadline_s)
+    await link.call(lambda: link.open(deadline_s), deadline_s)
     return link

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from itertools import count
 from queue import PriorityQueue
 from typing import TypeVar
 
 from chargerd.errors import LinkClosedError, LinkError, LinkTimeoutError
-from chargerd.instruments.transports.link import InFlight
+from chargerd.instruments.transports.link import InFlight, query_each
 
 GRACE_S = 0.1
 """A blocking call gets this much longer than its own time-out before its thread is given up."""
@@ -113,3 +113,58 @@ class Worker:
     def _run(self) -> None:
         while not self._is_leaving:
             self._jobs.get()[2]()
+
+
+class BlockingLink:
+    """A link with a worker of its own. See `Link`. A transport adds `exchange`, `send` and `release`, run in the worker."""
+
+    def __init__(self, name: str, faults: tuple[type[Exception], ...], in_flight: InFlight | None) -> None:
+        self.name = name
+        self._worker = Worker(name, faults, self.explain, self.release, in_flight)
+
+    @property
+    def dirty(self) -> bool:
+        """True once anything unexpected happened, or the link was closed."""
+        return self._worker.is_given_up
+
+    async def query(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> bytes:
+        """See `Link.query`."""
+        return await self.call(lambda: self.exchange(message, deadline_s), deadline_s, urgent=urgent)
+
+    async def query_all(self, messages: Sequence[bytes], *, deadline_s: float) -> list[tuple[bytes, float]]:
+        """See `Link.query_all`."""
+        return await query_each(self, messages, deadline_s)
+
+    async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
+        """See `Link.write`."""
+        await self.call(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent)
+
+    async def close(self) -> None:
+        """See `Link.close`."""
+        self._worker.give_up()
+
+    async def call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False) -> T:
+        """Run a call in the worker; whatever ends it but a result ends the link."""
+        done = False
+        try:
+            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent)
+            done = True
+            return result
+        finally:
+            if not done:
+                self._worker.give_up()
+
+    def exchange(self, message: bytes, deadline_s: float) -> bytes:
+        """Ask and return the reply."""
+        raise NotImplementedError
+
+    def send(self, message: bytes, deadline_s: float) -> None:
+        """Send what has no reply."""
+        raise NotImplementedError
+
+    def release(self) -> None:
+        """Let everything go: the last thing the worker does."""
+
+    def explain(self, fault: Exception) -> LinkError:
+        """Return what to tell of an exception of the library."""
+        return LinkClosedError(f"{self.name}: {type(fault).__name__}: {fault}")

@@ -1,0 +1,110 @@
+"""A bench with relays, resistors, shunts, taps or shared instruments as the plain data of `sim.benches`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from chargerd.cli.simulated import Device
+from chargerd.cli.simulated_parts import roles_of
+from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.sim.behaviour import counting_of, read_behaviour
+from chargerd.sim.benches import bench_of
+from chargerd.sim.cell import Cell
+from chargerd.sim.pins import PinListener
+from chargerd.sim.world import World
+
+Plain = dict[str, Any]
+
+
+def circuit_world(
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+) -> World:
+    """Return the world of these channels, with a peer for each device, under the device's name."""
+    world = bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
+    for device in devices:
+        listener = world.peers[device.name].listener
+        if isinstance(listener, PinListener):
+            listener.numbers, listener.mirrors = tuple(device.members), device.mirrors
+    return world
+
+
+def plain_bench(
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+) -> Plain:
+    """Return the bench in the simulator's own words, see `sim.benches`."""
+    thermometers = {
+        name for channel in cells for name, kind in roles_of(bench.channels[channel]).items() if kind == "thermometer"
+    }
+    instruments: dict[str, Plain] = {}
+    peers: dict[str, Plain] = {}
+    for device in devices:
+        kind = read_behaviour(device.behaviour)["panel"]
+        for name in device.members.values():
+            is_thermometer = kind == "meter" and name in thermometers
+            instruments[name] = _instrument(bench.instruments[name], "thermometer" if is_thermometer else kind)
+        panels = []
+        for number in _numbers(device):
+            name = device.members.get(number, f"{device.name}-spare-{number}")
+            instruments.setdefault(name, {"kind": kind})
+            panels.append(name)
+        peers[device.name] = {"behaviour": device.behaviour, "identity": device.identity, "panels": panels}
+    return {
+        "seed": seed,
+        "keeps_log": keeps_log,
+        "ambient_degC": _ambient_degC(cells),
+        "lead_ohm": bench.wiring.lead_ohm,
+        "clip_ohm": bench.wiring.clip_ohm,
+        **({"tap_ohm": bench.wiring.tap_ohm} if bench.wiring.tap_ohm else {}),
+        "instruments": instruments,
+        "channels": {name: _channel(bench.channels[name], cell) for name, cell in cells.items()},
+        "resistors": {
+            one.name: {"load": one.load, "switch": one.switch, "at": "rail", "ohm": one.resistance_ohm}
+            for one in bench.resistors
+            if one.switch in instruments
+        },
+        "peers": peers,
+    }
+
+
+def _numbers(device: Device) -> list[int]:
+    """Every output or input the device has: all up to the highest in use, but for pins, which are those in use."""
+    counting = counting_of(device.behaviour)
+    if counting.is_sparse:
+        return list(device.members)
+    return list(range(counting.least, max(device.members) + 1))
+
+
+def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
+    plain: Plain = {"kind": kind, "isolated": spec.isolated}
+    if kind == "supply":
+        plain |= _given({"voltage_max_V": spec.voltage_max_V, "current_max_A": spec.current_max_A})
+    elif kind == "load":
+        plain |= _given({"current_max_A": spec.current_max_A}) | {"working_voltage_min_V": spec.minimum_voltage_V}
+    elif kind == "relay" and spec.contact is not None:
+        # A contact that may do anything while the computer starts does the worse there.
+        at_boot = "open" if spec.contact.at_boot == "open" else "closed"
+        plain |= {"settle_s": spec.contact.settle_s, "without_power": spec.contact.without_power, "at_boot": at_boot}
+    elif kind == "meter" and spec.shunt_ohm is not None:
+        plain["shunt"] = {"ohm": spec.shunt_ohm}
+    return plain
+
+
+def _given(options: Mapping[str, float | None]) -> Plain:
+    return {key: value for key, value in options.items() if value is not None}
+
+
+def _channel(spec: ChannelSpec, cell: Cell | list[Cell]) -> Plain:
+    named: Plain = {
+        "source": spec.source, "load": spec.load, "meter": spec.meter, "switch": spec.switch, "ammeter": spec.ammeter,
+        "sense": spec.sense, "temperature": spec.thermometer, "ambient": spec.ambient,
+    }  # fmt: skip
+    plain: Plain = {role: name for role, name in named.items() if name}
+    if spec.taps:
+        plain["taps"] = list(spec.taps)
+    return plain | ({"cells": cell} if isinstance(cell, list) else {"cell": cell})
+
+
+def _ambient_degC(cells: Mapping[str, Cell | list[Cell]]) -> float:
+    first = next(iter(cells.values()))
+    return (first[0] if isinstance(first, list) else first).ambient_degC

@@ -1,0 +1,61 @@
+"""Who measures and switches what on a channel, and what each instrument's zero may be, as the core knows it."""
+
+from __future__ import annotations
+
+from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.config.bench_parts import ResistorSpec
+from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
+from chargerd.core.reading import BankPart, ChannelInputs
+
+ZERO_CURRENT_FLOOR_A = 0.010
+"""Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
+APART_SHARE = 0.02
+"""Ammeter and source may differ by this much more than their accuracies: they are not read at the same instant."""
+
+
+def zero_current_A(spec: InstrumentSpec) -> float:
+    """Return the largest reading that still counts as no current: twice its stated offset plus two steps, at least 10 mA."""
+    accuracy = spec.accuracy.get("current")
+    offset_A = accuracy.offset if accuracy is not None else 0.0
+    return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * spec.resolution.get("current", 0.0))
+
+
+def resistors_of_load(spec: ChannelSpec, bench: BenchFile) -> tuple[ResistorSpec, ...]:
+    """Return the resistors that make this channel's load; none when it is an instrument."""
+    return tuple(resistor for resistor in bench.resistors if spec.load and resistor.load == spec.load)
+
+
+def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
+    """Return who measures and switches what on that channel."""
+    bank = resistors_of_load(spec, bench)
+    return ChannelInputs(
+        spec.source, "" if bank else spec.load, spec.meter, spec.thermometer, spec.ambient, ammeter=spec.ammeter,
+        switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank),
+    )  # fmt: skip
+
+
+def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
+    """Return the readings that still count as no current, and how far ammeter and source or load may be apart.
+
+    Without a relay no zero is measured, so that the whole of it stays in every reading.
+    """
+
+    def limit_A(name: str) -> float:
+        one = bench.instruments.get(name)
+        return ZERO_CURRENT_FLOOR_A if one is None else zero_current_A(one)
+
+    def gain(name: str) -> float:
+        one = bench.instruments.get(name)
+        accuracy = None if one is None else one.accuracy.get("current")
+        return 0.0 if accuracy is None else accuracy.gain
+
+    bank = resistors_of_load(spec, bench)
+    source_A, load_A, ammeter_A = limit_A(spec.source), limit_A(spec.load), limit_A(spec.ammeter)
+    slack_A = SET_POINT_FLOOR_A if spec.switch else max(source_A, load_A)
+    drawn = sum(part.accuracy for part in bank) if bank else gain(spec.load)
+    return Zeros(
+        source_A, load_A, ammeter_A, slack_A,
+        apart_A=ammeter_A + max(source_A, load_A),
+        apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
+    )  # fmt: skip
+

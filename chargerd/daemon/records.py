@@ -1,0 +1,36 @@
+"""Where commissioning records lie, and whether the one there counts."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from chargerd.config.bench import BenchFile
+from chargerd.config.commissioned import Record, record_of, why_not
+
+
+def record_path(bench: BenchFile, channel: str) -> Path:
+    """Return where the channel's record is kept."""
+    return bench.data_dir / "commissioning" / f"{channel}.json"
+
+
+def load_record(bench: BenchFile, channel: str) -> Record | None:
+    """Return the channel's record, None when there is none. Raises BenchError when it is damaged."""
+    path = record_path(bench, channel)
+    try:
+        text = path.read_text(encoding="ascii", errors="replace")
+    except FileNotFoundError:
+        return None
+    return record_of(text, str(path))
+
+
+def standing(record: Record, bench: BenchFile, channel: str) -> list[str]:
+    """Return why the record does not count now; empty: it counts."""
+    reasons = why_not(record, bench, channel, datetime.now(UTC))
+    return reasons if "record" in record.proven else ["something failed", *reasons]
+
+
+def proven(bench: BenchFile, channel: str) -> frozenset[str] | None:
+    """Return what a record that counts has proven, None when none counts. Raises BenchError when it is damaged."""
+    record = load_record(bench, channel)
+    return record.proven if record is not None and not standing(record, bench, channel) else None
