@@ -176,9 +176,12 @@ def test_a_sensor_slower_than_the_missed_readings_allow_is_refused(tmp_path: Pat
 
 
 def test_a_slow_thermometer_is_judged_by_the_cells_heat_alone(tmp_path: Path) -> None:
-    """0.334 A × 2.75 V in 112 g: 15 K in 57 min, half of it 28 min; 15 s are nothing."""
-    assert cell_heat_s(0.334, 2.75, 112.0) == pytest.approx(15 * 112 * 1.86 / (0.334 * 2.75))
-    assert plan(tmp_path, Edit("bench", PROBE, PROBE + "    every: 15 s\n")).missed_max == 3
+    """0.8 A × 2.75 V in 112 g: 15 K in 24 min. A meter as slow is refused at the same current, see below."""
+    assert cell_heat_s(0.8, 2.75, 112.0) == pytest.approx(15 * 112 * 1.86 / (0.8 * 2.75))
+
+    slow = (Edit("bench", PROBE, PROBE + "    every: 15 s\n"), Edit("profile", "current: 300 mA\n", "current: 750 mA\n"))
+
+    assert plan(tmp_path, *slow).missed_max == 3
 
 
 def test_a_slow_meter_is_judged_by_the_quickest_fault(tmp_path: Path) -> None:
