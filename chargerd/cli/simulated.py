@@ -144,7 +144,7 @@ def behaviour_of(spec: InstrumentSpec) -> str:
     behaviour = BEHAVIOURS.get(spec.dialect)
     if behaviour is None:
         raise UsageError(f"{spec.place}: no simulated instrument speaks {spec.dialect!r}; known: {', '.join(BEHAVIOURS)}")
-    return behaviour
+    return f"{behaviour}-tcp" if place_of(spec.address).startswith("modbus-tcp:") else behaviour
 
 
 def wires_of_bench(bench: BenchFile, channels: list[str]) -> dict[str, Wire]:
