@@ -136,10 +136,14 @@ def test_the_twin_without_a_fault_completes(phase: str, tmp_path: Path) -> None:
 def test_a_sensor_that_freezes_while_the_room_moves_is_found(tmp_path: Path) -> None:
     cell = make_cell("plover", stored_Ah=0.5)
 
-    def freeze_and_warm(stage: Any) -> None:
+    def freeze(stage: Any) -> None:
         stage.world.arm({"peer": "probe", "kind": "freeze", "quantity": "resistance_ohm", "times": None}, stage.now_s())
+
+    def warm(stage: Any) -> None:
         stage.world.arm({"panel": "room", "kind": "hand", "degC": 30.0, "held_s": 3000.0}, stage.now_s())
 
-    ran = run(tmp_path, profile(charge(time="20 min"), rest("1 min")), "pt100 by four wires", cell, acts=((62.5, freeze_and_warm),))
+    program = profile(charge(time="20 min"), rest("1 min"))
+    ran = run(tmp_path, program, "pt100 by four wires", cell, acts=((62.5, freeze), (302.5, warm)))
 
     assert (ran.state, ran.cause) == (State.TRIPPED, "reading-lost")
+    assert 302.5 < ran.trips()[0][0] < 302.5 + BOUND_S
