@@ -19,6 +19,7 @@ VERBS: dict[str, str] = {
     "demo": "the whole job on a simulated bench: forms three cells, trips one run on purpose, prints verdicts",
     "init": "ask questions and write bench, cell and profile files for your own bench",
     "commission": "prove a bench step by step with no cell on it, and sign the record",
+    "find": "list instruments, sensors and pins that are plugged in; asks before it writes to any port",
     "check": "check files alone and together, and say what is not active on this bench",
     "wiring": "draw the bench for the person who builds it: connections, fuses, parts list, isolation warnings",
     "schema": "print the JSON Schema of a kind of file",
@@ -36,7 +37,7 @@ VERBS: dict[str, str] = {
     "dialect": "list, write or prove how an instrument is spoken to",
     "simulate": "serve the instruments of a bench file, simulated, for anything else to talk to",
 }
-"""Every verb with its line of help; the README's table is compared with this one by a test."""
+"""Every verb with its line of help; the manual's table is compared with this one by a test."""
 
 
 class Parser(argparse.ArgumentParser):

@@ -14,6 +14,7 @@ from chargerd.config.bench_parts import (
     DeadManSpec,
     ResistorSpec,
     SensorSpec,
+    check_cold_junctions,
     contact_of,
     dead_man_of,
     resistors_of,
@@ -168,6 +169,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
+    check_cold_junctions({name: spec.sensor for name, spec in instruments.items()}, faults)
     resistors = resistors_of(values.named("resistors"), instruments, faults)
     banks = {resistor.load for resistor in resistors}
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}

@@ -13,7 +13,6 @@ from itertools import count
 
 from chargerd.instruments.framing import modbus_frame
 from chargerd.instruments.framing.spoken import Command, Proof, Question
-from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import OFF_TRIES, Instrument, Output
 from chargerd.instruments.transports.link import Address
 from chargerd.instruments.transports.registry import plain_address
@@ -137,6 +136,6 @@ def _row(instrument: Instrument) -> dict[str, object]:
         "identity": identity,
         "off": off,
         "verify": verify,
-        "timeout_s": instrument.timeout_s if isinstance(instrument, Switch) else instrument.connection.timeout_s,
+        "timeout_s": instrument.timeout_s,
         "tries": OFF_TRIES - 1,
     }
