@@ -192,7 +192,7 @@ def trip_of(ran: Ran) -> str:
     return " ".join(decision for _, kind, decision in ran.decisions if kind == "tripped")
 
 
-# safety.md C4, C5, C6, C8: what the wire of a Modbus supply can do, in the middle of the charge.
+# Garbage, half a reply, another's reply, an echo, a reply twice, none: what the wire of a Modbus supply can do, in the middle of the charge.
 @pytest.mark.timeout(120)
 @pytest.mark.parametrize(
     ("wire", "kind"),
