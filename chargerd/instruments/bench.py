@@ -23,6 +23,8 @@ from chargerd.instruments.opening import make_bank, make_instrument, neighbours_
 from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Load, Source
 from chargerd.instruments.sample import Sampler
+from chargerd.instruments.sensors.sensor import Fault, Watch
+from chargerd.instruments.thermal import ThermometerSampler
 from chargerd.instruments.transports.link import InFlight
 
 REOPEN_AGAIN_S = 0.75
@@ -51,7 +53,10 @@ class ChannelBench:
         self._now_s = now
         self._instruments = instruments
         self._kept = tuple(kept)
-        self._samplers = {name: Sampler(instrument, now) for name, instrument in instruments.items()}
+        self._samplers = {name: _sampler(instrument, now) for name, instrument in instruments.items()}
+        self._thermal = [sampler for sampler in self._samplers.values() if isinstance(sampler, ThermometerSampler)]
+        specs = [sampler.instrument.spec for sampler in self._thermal]
+        self._watch = Watch({spec.name: spec.resolution.get("temperature", 0.0) for spec in specs})
         self.columns = tuple(key for sampler in self._samplers.values() for key in sampler.columns)
         self.hands = Hands(inputs, instruments, neighbours, now, self.trouble, bank)
         self._identified_s = now()
@@ -211,10 +216,24 @@ class ChannelBench:
             self._identified_s = self._now_s()
         inputs: dict[str, Measured] = {}
         for sampler in samplers:
-            inputs |= sampler.measured()
+            inputs |= sampler.measured(inputs)
+        self._judge_sensors(inputs)
         if isinstance(self.hands.load, Bank):
             self.hands.load.voltage_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT).usable(0.5)
         return inputs
+
+    def _judge_sensors(self, inputs: dict[str, Measured]) -> None:
+        """Take back values of frozen sensors, and say what is wrong with any."""
+        keys = {sampler.instrument.name: f"{sampler.instrument.name}_temperature_degC" for sampler in self._thermal}
+        fresh = [sampler for sampler in self._thermal if sampler.asked]
+        values_degC = {one.instrument.name: inputs[keys[one.instrument.name]].value for one in fresh}
+        frozen = self._watch.frozen({name: value for name, value in values_degC.items() if value is not None})
+        for sampler in fresh:
+            name = sampler.instrument.name
+            if name in frozen:
+                inputs[keys[name]] = sampler.reject(str(Fault.FROZEN))
+            if sampler.fault:
+                self.trouble[name] = sampler.fault
 
     async def _sample_all(self, samplers: list[Sampler], *, identify: bool) -> list[bool]:
         """Ask one instrument after the other while they answer promptly, else all at the same time."""
@@ -287,3 +306,7 @@ class ChannelBench:
     async def make_safe(self) -> list[Observed]:
         """Switch off all outputs, source first, and open the relay, each proven or said not to be."""
         return await self.hands.make_safe()
+
+
+def _sampler(instrument: Instrument, now: Callable[[], float]) -> Sampler:
+    return ThermometerSampler(instrument, now) if instrument.role == "thermometer" else Sampler(instrument, now)

@@ -13,6 +13,7 @@ from chargerd.instruments.dialect import Dialect
 from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Load, Meter, Source, Thermometer
+from chargerd.instruments.sensors.sensor import DEGREES, Sensor
 from chargerd.instruments.transports.link import InFlight
 from chargerd.instruments.untouchable import untouchable_at
 
@@ -30,7 +31,7 @@ def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
     for name, role in (
         (spec.source, "source"), ("" if bank else spec.load, "load"), *((part.switch, "switch") for part in bank),
         (spec.switch, "switch"), (spec.meter, "meter"), (spec.ammeter, "meter"),
-        (spec.thermometer, "thermometer"), (spec.ambient, "thermometer"),
+        *((name, "thermometer") for name in _thermometers(spec, bench)),
     ):  # fmt: skip
         if not name or (role == "meter" and name in roles):
             continue
@@ -42,6 +43,16 @@ def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
         if roles.setdefault(name, role) != role:
             raise BenchError((f"{bench.path}: channel {spec.name!r}: {name!r} cannot be {roles[name]} and {role}",))
     return roles
+
+
+def _thermometers(spec: ChannelSpec, bench: BenchFile) -> list[str]:
+    """Return the channel's thermometers, each after the one at the cold end of its leads."""
+    found: list[str] = []
+    for name in (spec.thermometer, spec.ambient):
+        sensor = bench.instruments[name].sensor if name in bench.instruments else None
+        found += [sensor.cold_junction] if sensor is not None and sensor.cold_junction else []
+        found.append(name)
+    return found
 
 
 def neighbours_of(spec: ChannelSpec, bench: BenchFile) -> list[str]:
@@ -74,8 +85,10 @@ def make_instrument(
     spec: InstrumentSpec = bench.instruments[name]
     dialect = load_dialect(spec.dialect, Path(bench.path).parent / "dialects", output=spec.output, input=spec.input)
     role = role or dialect.role
-    if dialect.role != role:
+    if dialect.role != role and not (role == "thermometer" and dialect.role == "meter" and spec.sensor is not None):
         raise BenchError((f"{spec.place}: {name}: dialect {spec.dialect} is a {dialect.role}, not a {role}",))
+    if role == "thermometer":
+        _check_sensor(spec, dialect)
     _check_fits(spec, dialect)
     alone = untouchable_at(bench, spec.address)
     if role in SWITCHING and name not in bench.keep_on:
@@ -94,6 +107,14 @@ def make_instrument(
             untouchable=alone,
         )  # fmt: skip
     return ROLE_CLASSES[role](spec, dialect, links[key])
+
+
+def _check_sensor(spec: InstrumentSpec, dialect: Dialect) -> None:
+    """Refuse a sensor that this instrument cannot measure."""
+    quantity = Sensor(spec.sensor or DEGREES).quantity
+    if quantity not in dialect.questions:
+        kind = "degrees" if spec.sensor is None else spec.sensor.kind
+        raise BenchError((f"{spec.place}: {spec.name}: a sensor of {kind} needs {quantity}, and {spec.dialect} has none",))
 
 
 def _check_fits(spec: InstrumentSpec, dialect: Dialect) -> None:

@@ -19,6 +19,8 @@ class Switch(Instrument):
     say its state counts as what it was told last; whether it obeys is then proven by currents and voltages alone.
     """
 
+    role = "switch"
+
     def __init__(self, spec: InstrumentSpec, dialect: Dialect, connection: Connection) -> None:
         super().__init__(spec, dialect, connection)
         self.is_closed: bool | None = None

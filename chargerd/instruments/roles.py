@@ -47,7 +47,9 @@ class _Write:
 
 
 class Instrument:
-    """Meter or thermometer, and the base of the others."""
+    """Meter or thermometer, and the base of the others. `role` is what it does here: a meter may read a thermometer's sensor."""
+
+    role = "meter"
 
     def __init__(self, spec: InstrumentSpec, dialect: Dialect, connection: Connection) -> None:
         self.name = spec.name
@@ -289,6 +291,8 @@ class Output(Instrument):
 class Source(Output):
     """A power supply's one output."""
 
+    role = "source"
+
     async def write_limits(self, *, ovp_V: float | None, ocp_A: float | None) -> None:
         """Write and prove what protection of its own it has. Raises LinkError or InstrumentError."""
         await self.connection.ensure()
@@ -314,6 +318,8 @@ class Source(Output):
 
 class Load(Output):
     """An electronic load in constant current."""
+
+    role = "load"
 
     async def write_limits(self, *, ocp_A: float | None) -> None:
         """Set and prove the mode, and over-current protection where the load has it. Raises LinkError or InstrumentError."""
@@ -361,4 +367,6 @@ class Meter(Instrument):
 
 
 class Thermometer(Instrument):
-    """A thermometer, in degrees Celsius."""
+    """A thermometer, in degrees Celsius, or a meter that reads a thermometer's sensor."""
+
+    role = "thermometer"

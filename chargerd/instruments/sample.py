@@ -76,7 +76,7 @@ class Sampler:
     def __init__(self, instrument: Instrument, now_s: Callable[[], float]) -> None:
         self.instrument = instrument
         self._now_s = now_s
-        role = instrument.dialect.role
+        role = instrument.role
         has = instrument.dialect.questions
         self._quick = tuple(name for name in _ROLES_QUICK[role] if name in has)
         if role == "meter" and "voltage" in has:
@@ -85,6 +85,7 @@ class Sampler:
         more = tuple(name for name in _ROLES_FULL[role] if name in has)
         self._full = tuple(name for name in self._quick if name not in more) + more
         left_out = {quantity for name, quantity in _QUANTITIES.items() if name not in has}
+        left_out -= {"temperature_degC"} if role == "thermometer" else set()  # a sensor's may be made of ohms or volts
         self._shunt_ohm = instrument.spec.shunt_ohm if role == "meter" else None
         if self._shunt_ohm is not None:
             left_out = (left_out | {"voltage_V"}) - {"current_A"}
@@ -158,7 +159,7 @@ class Sampler:
 
     # --- what the replies mean -----------------------------------------------------------------------------------------
 
-    def measured(self) -> dict[str, Measured]:
+    def measured(self, _known: Mapping[str, Measured] | None = None) -> dict[str, Measured]:
         """Return every input asked in this sample, with its age now; one without a reply is absent."""
         now_s = self._now_s()
         inputs: dict[str, Measured] = {}

@@ -1,7 +1,7 @@
 """Simulated benches with relays, resistors, shunts, strings and sensors, from plain data.
 
-`bench_of` takes what a bench file also says, in the simulator's own words. Channels that share a source or a load hang on one
-rail and are one circuit:
+`bench_of` takes what a bench file also says, in the simulator's own words. Channels that share a source or a load hang
+on one rail and are one circuit:
 
     source --lead-- rail --shunt-- --switch-- --clip-- cell --- 0      each channel has its own shunt, switch and clip
     load ---lead---'  '--resistor's relay--resistor------------ 0
@@ -15,6 +15,8 @@ Keys of the data: `seed`, `keeps_log`, `latency_s`, `ambient_degC`; `lead_ohm` (
 - `channels`: by name, each with `cell` or `cells` (of a string, negative end first), `source`, `load` (an instrument or the
   load that resistors name), `meter`, `switch`, `ammeter`, `sense`, `temperature`, `ambient`, `taps`
 - `resistors`: by name, each with `load`, `switch`, `at` (`rail`, or the channel at whose cell it is), what a resistor takes
+  The program's own names for what it adds: panels `clip-CHANNEL`, `lead-INSTRUMENT`, `shunt-CHANNEL`, `link-CHANNEL`,
+  `link-CHANNEL.1` …, `tap-METER.plus`, `tap-METER.minus`; the cells of a string are nodes `CHANNEL.1` …
 - `peers`: by name, `behaviour`, `identity` and the `panels` it speaks for
 - `faults`: as `World.arm` takes them
 
@@ -30,23 +32,28 @@ from chargerd.sim.cell import Cell
 from chargerd.sim.circuit import Circuit
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.panel import Accuracy
-from chargerd.sim.ports import ContactPort, Port, StringPort
-from chargerd.sim.world import REST_STEPS, STEP_MAX_S, World, step_of
+from chargerd.sim.ports import ContactPort, GROUND_ohm, Port, StringPort
+from chargerd.sim.timeline import REST_STEPS, STEP_MAX_S, step_of
+from chargerd.sim.world import World, empty_world, world_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from chargerd.sim.panel import Panel
 
-Plain = dict[str, Any]
-
-GROUND_ohm = 0.5
-"""From one instrument's negative side to another's through the computer and two cables."""
-
 LINK_ohm, LEAD_ohm, CLIP_ohm, WIRE_ohm = 0.002, 0.05, 0.005, 0.001
 """Resistances of good copper where the data say nothing."""
 
 OWN_KEYS = ("kind", "accuracy", "settings", "behaviour", "identity", "isolated", "shunt")
+
+
+def world_from(spec: Mapping[str, Any]) -> World:
+    """A bench from plain data of either kind: with `instruments` as `bench_of` takes them, or as `world.world_of` does.
+
+    Raises:
+        KeyError, ValueError, TypeError: for what does not exist or does not fit.
+    """
+    return bench_of(spec) if "instruments" in spec else world_of(spec)
 
 
 def bench_of(spec: Mapping[str, Any]) -> World:
@@ -55,13 +62,9 @@ def bench_of(spec: Mapping[str, Any]) -> World:
     Raises:
         KeyError, ValueError, TypeError: for what does not exist or does not fit.
     """
-    world = World(
-        int(spec.get("seed", 0)),
-        keeps_log=bool(spec.get("keeps_log", False)),
-        latency_s=float(spec.get("latency_s", 0.0)),
-    )
+    world = empty_world(spec)
     builder = _Builder(world, spec)
-    for group in _groups(spec["channels"]):
+    for group in _groups(spec.get("channels", {})):
         builder.wire(group)
     builder.place_the_rest()
     for name, peer in spec.get("peers", {}).items():
@@ -93,7 +96,7 @@ class _Builder:
 
     def __init__(self, world: World, spec: Mapping[str, Any]) -> None:
         self._world = world
-        self._channels: Mapping[str, Mapping[str, Any]] = spec["channels"]
+        self._channels: Mapping[str, Mapping[str, Any]] = spec.get("channels", {})
         self._instruments: Mapping[str, Mapping[str, Any]] = spec["instruments"]
         self._resistors: Mapping[str, Mapping[str, Any]] = spec.get("resistors", {})
         self._ambient_degC = float(spec.get("ambient_degC", 25.0))
@@ -135,7 +138,7 @@ class _Builder:
         for role in ("source", "load"):
             self._wire_energy(channel.get(role), sense=(plus, "0"))
         inner = f"{name}.clip"
-        circuit.add_contact(f"clip-{name}", inner, plus, self._clip_ohm)
+        self._lead(f"clip-{name}", inner, plus, self._clip_ohm)
         switch, ammeter = channel.get("switch"), channel.get("ammeter")
         shunted = f"{name}.shunted" if switch else inner
         if switch:
@@ -143,7 +146,7 @@ class _Builder:
         if ammeter:
             shunt = circuit.add_contact(f"shunt-{name}", "rail", shunted)
             self._world.add_panel("resistor", f"shunt-{name}", shunt, **self._instruments[ammeter]["shunt"])
-            self._add(ammeter, circuit.add_tap(ammeter, "rail", shunted))
+            self._add(ammeter, circuit.add_tap(ammeter, "rail", shunted), shunt_ohm=self._instruments[ammeter]["shunt"]["ohm"])
         else:
             circuit.add_contact(f"wire-{name}", "rail", shunted, WIRE_ohm)
         if channel.get("meter") and channel["meter"] not in self._world.panels:
@@ -169,10 +172,10 @@ class _Builder:
         below = "0"
         for number, cell in enumerate(cells, start=1):
             part = f"{name}.{number}"
-            circuit.add_contact(f"link-{part}", below, f"{part}-", self._link_ohm)
+            self._lead(f"link-{part}", below, f"{part}-", self._link_ohm)
             nodes[part] = circuit.add_cell(part, cell, f"{part}+", f"{part}-")
             below = f"{part}+"
-        circuit.add_contact(f"link-{name}", below, f"{name}+", self._link_ohm)
+        self._lead(f"link-{name}", below, f"{name}+", self._link_ohm)
         parts = tuple(f"{name}.{number}" for number in range(1, len(cells) + 1))
         ends = StringPort(circuit, name, circuit.net(f"{name}+"), circuit.net("0"), parts)
         circuit.ports.append(ends)
@@ -189,7 +192,7 @@ class _Builder:
             port: Port = circuit.add_supply(name, out, "0", sense=sense)
         else:
             port = circuit.add_load(name, out, "0")
-        circuit.add_contact(f"lead-{name}", out, "rail", self._lead_ohm)
+        self._lead(f"lead-{name}", out, "rail", self._lead_ohm)
         port.ground = self._ground(name, "0")
         self._add(name, port)
 
@@ -205,10 +208,13 @@ class _Builder:
         """Leads to a meter, each with its tap resistor; the negative one may be grounded."""
         circuit = self._circuit
         for lead, net in ((f"{name}.plus", plus), (f"{name}.minus", minus)):
-            circuit.add_contact(f"tap-{lead}", net, lead, tap_ohm)
+            self._lead(f"tap-{lead}", net, lead, tap_ohm)
         port = circuit.add_tap(name, f"{name}.plus", f"{name}.minus", cell=cell)
         port.ground = self._ground(name, f"{name}.minus")
         return port
+
+    def _lead(self, name: str, one: str, other: str, ohm: float) -> None:
+        self._world.add_panel("lead", name, self._circuit.add_contact(name, one, other), ohm=ohm)
 
     def _ground(self, name: str, minus: str) -> ContactPort:
         tied = self._instruments[name].get("isolated", True) is False
@@ -216,9 +222,9 @@ class _Builder:
 
     # -- panels -------------------------------------------------------------------------------------------------
 
-    def _add(self, name: str, port: Port) -> Panel:
+    def _add(self, name: str, port: Port, **more: float) -> Panel:
         raw = self._instruments[name]
-        options = {key: value for key, value in raw.items() if key not in OWN_KEYS}
+        options = {key: value for key, value in raw.items() if key not in OWN_KEYS} | more
         if raw["kind"] in {"supply", "load"}:
             options["lead_ohm"] = 0.0  # its leads are in the circuit
         panel = self._world.add_panel(raw["kind"], name, port, **options)
@@ -246,3 +252,4 @@ class _Builder:
             port = ports.get(raw["kind"], lambda circuit=circuit, name=name: circuit.add_tap(name, "+", "0"))()
             self._world.nodes[name] = port
             self._add(name, port)
+            circuit.changed()

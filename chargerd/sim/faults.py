@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from chargerd.sim import fault_effects as effects
 from chargerd.sim import modbus_effects
+from chargerd.sim.bench_faults import BENCH_FAULTS
 from chargerd.sim.spellings import SPELLINGS
 
 if TYPE_CHECKING:
@@ -119,6 +120,7 @@ FAULTS: dict[str, FaultKind] = {
     "detach": FaultKind("the sensor falls off the cell and reads the room", event=effects.detach),
     "error": FaultKind("an error appears in the queue", {"number": 101, "text": "Fan"}, event=effects.report_error),
 }
+FAULTS |= {name: FaultKind(row.about, row.values, event=row.event) for name, row in BENCH_FAULTS.items()}
 """Every fault there is."""
 
 

@@ -129,6 +129,8 @@ class Panel:
         self.is_remote = False
         self.is_locked = False
         self.boots = 0
+        self.commands = 0
+        """How often anything was set here by wire, carried out or not: an output never to be touched keeps 0."""
         self.output_log: list[Switched] = [Switched(0.0, on=False, cause="made")]
         self.seen = 0
         self.keeps_switch_at_reset = False
@@ -162,6 +164,7 @@ class Panel:
             ConflictError: the panel refuses this now.
         """
         setting = self.settings[key]
+        self.commands += cause == "command"
         if isinstance(setting.default, bool):
             value = bool(value)
         elif isinstance(setting.default, str):
@@ -202,6 +205,7 @@ class Panel:
 
     def reset(self, now_s: float) -> None:
         """`*RST`: every setting to its default, in some models but for the switch."""
+        self.commands += 1
         self.node.arrive(now_s)
         kept = self.get(self.SWITCH) if self.SWITCH and self.keeps_switch_at_reset else None
         self._restore_defaults()
@@ -252,6 +256,13 @@ class Panel:
         if len(ends) < len(starts):
             ends.append(None)
         return list(zip(starts, ends, strict=True))
+
+    def off_s(self, since_s: float, until_s: float) -> float:
+        """For how long of an interval it did not conduct: what a fan that must stay on was off."""
+        on_s = 0.0
+        for start_s, end_s in self.energised():
+            on_s += max(min(until_s if end_s is None else end_s, until_s) - max(start_s, since_s), 0.0)
+        return until_s - since_s - on_s
 
     # -- readings -----------------------------------------------------------------------------------------------
 

@@ -31,6 +31,9 @@ SLACK = 1e-9
 
 POWER_VOLTAGE_MIN_V = 0.01
 
+GROUND_ohm = 0.5
+"""From one instrument's negative side to another's through the computer and two cables."""
+
 
 class Port:
     """Two nets of a circuit as one panel sees them: a `Site`."""

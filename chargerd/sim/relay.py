@@ -141,8 +141,20 @@ class Relay(Panel):
         self._restore_defaults()
         self.changed("power", now_s)
 
-    def boot(self, now_s: float, for_s: float = BOOT_S) -> None:
-        """The computer that drives it starts: for a while its pins are not driven, then it is open."""
+    def boot(self, now_s: float, for_s: float = BOOT_S, state: str = "") -> None:
+        """The computer that drives it starts: for a while its pins are not driven, then it is open.
+
+        Args:
+            now_s: when.
+            for_s: for how long.
+            state: what the contact does meanwhile, now and at every later start; "" for what it is made to do.
+
+        Raises:
+            ValueError: for a state that is neither open nor closed.
+        """
+        if state:
+            _check(state)
+            self._at_boot = state
         self.node.arrive(now_s)
         self.is_booting = True
         self._restore_defaults()

@@ -1,7 +1,8 @@
-"""Power resistors and shunts: a value, how wrong its label is, and how it drifts as its own power warms it."""
+"""Conductors that have a name: leads and clips that wear, power resistors and shunts that drift as their power warms them."""
 
 from __future__ import annotations
 
+from math import inf
 from typing import TYPE_CHECKING
 
 from chargerd.sim.bodies import Body
@@ -13,6 +14,52 @@ if TYPE_CHECKING:
 
 DRIFT_MIN = 1e-5
 """A change of resistance below this share is not worth solving the circuit again."""
+
+
+class Lead(Panel):
+    """A lead, a link or a pair of clips: nothing to set, and it may get loose."""
+
+    def __init__(self, name: str, node: ContactPort, *, ohm: float, seed: int = 0) -> None:
+        """A conductor of `ohm` that is `node`."""
+        self.node: ContactPort = node
+        self._ohm = ohm
+        self._openings = 0
+        self._open_s = self._every_s = 0.0
+        super().__init__(name, node, {}, seed=seed)
+        node.ohm = ohm
+
+    def wear(self, ohm: float, now_s: float) -> None:
+        """From now on it has this resistance; infinite is off."""
+        self.node.arrive(now_s)
+        self._ohm = ohm
+        self._conduct(ohm)
+
+    def flicker(self, open_s: float, every_s: float, openings: int, now_s: float) -> None:
+        """From now on it opens for `open_s` each `every_s`, so many times."""
+        self._open_s, self._every_s, self._openings = open_s, every_s, openings
+        self._open(now_s)
+
+    def _open(self, at_s: float) -> None:
+        self.node.arrive(at_s)
+        self._openings -= 1
+        self._conduct(inf)
+        self.node.schedule(at_s + self._open_s, self._close)
+        if self._openings > 0:
+            self.node.schedule(at_s + self._every_s, self._open)
+
+    def _close(self, at_s: float) -> None:
+        self.node.arrive(at_s)
+        self._conduct(self._ohm)
+
+    def _conduct(self, ohm: float) -> None:
+        self.node.ohm = ohm if ohm < inf else None
+        self.node.changed()
+
+    def truth(self, quantity: str, now_s: float) -> float:
+        """`current_A` through it, `voltage_V` across it, `resistance_ohm`."""
+        at = self.node.look(now_s)
+        ohm = inf if self.node.ohm is None else self.node.ohm
+        return {"current_A": at.current_A, "voltage_V": at.voltage_V, "resistance_ohm": ohm}[quantity]
 
 
 class Resistor(Panel):

@@ -17,12 +17,13 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from chargerd.sim.benches import world_from
 from chargerd.sim.faults import fault_of
 from chargerd.sim.folder_server import FolderServer
 from chargerd.sim.pty_server import READ_BYTES, PtyServer
 from chargerd.sim.timers import Speaker, Turns
 from chargerd.sim.wire import Session
-from chargerd.sim.world import World, world_of
+from chargerd.sim.world import World
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -236,7 +237,7 @@ class Bench:
 
 
 async def serve_spec(spec: Mapping[str, Any], ready: Callable[[str], object], stop: asyncio.Event) -> None:
-    """Serve a world from plain data (`world.world_of`, with `wires` as `Bench.start` takes them) until `stop` is set.
+    """Serve a world from plain data (`benches.world_from`, with `wires` as `Bench.start` takes them) until `stop` is set.
 
     Args:
         spec: the world.
@@ -245,7 +246,7 @@ async def serve_spec(spec: Mapping[str, Any], ready: Callable[[str], object], st
     """
     loop = asyncio.get_running_loop()
     zero_s = loop.time()
-    bench = Bench(world_of(spec), lambda: loop.time() - zero_s)
+    bench = Bench(world_from(spec), lambda: loop.time() - zero_s)
     addresses = await bench.start(spec.get("wires"))
     ready(json.dumps({"addresses": addresses, "side_door": await bench.open_side_door()}))
     try:

@@ -9,16 +9,18 @@ from __future__ import annotations
 import copy
 from typing import TYPE_CHECKING, Any
 
+from chargerd.sim.bench_faults import PanelFault, check_may_have
 from chargerd.sim.cell import Cell
-from chargerd.sim.faults import fault_of
+from chargerd.sim.faults import FAULTS, fault_of
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.listener import make_listener
 from chargerd.sim.load import Load
 from chargerd.sim.meter import Meter, Thermometer
 from chargerd.sim.node import Node
 from chargerd.sim.relay import Relay
-from chargerd.sim.resistors import Resistor
+from chargerd.sim.resistors import Lead, Resistor
 from chargerd.sim.supply import Supply
+from chargerd.sim.timeline import REST_STEPS, STEP_MAX_S, step_of
 from chargerd.sim.wire import Peer
 
 if TYPE_CHECKING:
@@ -28,19 +30,10 @@ if TYPE_CHECKING:
     from chargerd.sim.timeline import Site
 
 
-STEP_MIN_S, STEP_MAX_S, REST_STEPS = 0.02, 1.0, 10.0
-STEPS_PER_TIME_CONSTANT = 100.0
-"""A hundredth of R0·C keeps a charge exact to a few in ten thousand; full-size cells are slower than a second."""
-
 PANELS: Mapping[str, type[Panel]] = {
     "supply": Supply, "load": Load, "meter": Meter, "thermometer": Thermometer, "relay": Relay, "resistor": Resistor,
+    "lead": Lead,
 }  # fmt: skip
-
-
-def step_of(cell: Cell) -> float:
-    """The grid of time that follows a cell's own time constant."""
-    time_constant_s = cell.parameters.R0 * cell.parameters.C
-    return min(max(time_constant_s / STEPS_PER_TIME_CONSTANT, STEP_MIN_S), STEP_MAX_S)
 
 
 class World:
@@ -83,13 +76,38 @@ class World:
         return peer
 
     def arm(self, raw: Mapping[str, Any], now_s: float = 0.0) -> None:
-        """Arm a fault from plain data: on a `peer` as `faults.fault_of` takes it.
+        """Arm a fault from plain data: on a `peer`, or one that is an event on a `panel` alone; the rest as `fault_of` takes it.
+
+        On a panel, a value `other` names another one.
 
         Raises:
             KeyError, ValueError, TypeError: for what does not exist.
         """
         values = dict(raw)
-        self.peers[values.pop("peer")].faults.arm(fault_of(values), now_s)
+        if "panel" in values:
+            self._arm_on_panel(self.panels[values.pop("panel")], values, now_s)
+            return
+        peer = self.peers[values.pop("peer")]
+        fault = fault_of(values)
+        check_may_have(peer.listener.panels[fault.output - 1], fault.kind)
+        peer.faults.arm(fault, now_s)
+
+    def _arm_on_panel(self, panel: Panel, values: dict[str, Any], now_s: float) -> None:
+        concerned = [panel]
+        if "other" in values:
+            values["other"] = self.panels[values["other"]]
+            concerned.append(values["other"])
+        fault = fault_of(values)
+        check_may_have(panel, fault.kind)
+        event = FAULTS[fault.kind].event
+        if event is None:
+            raise ValueError(f"{fault.kind} is nothing that happens to a panel")
+        armed = PanelFault(panel, fault, event)
+        at_s = now_s if fault.at_s is None else fault.at_s
+        for each in concerned:
+            each.node.schedule(at_s, armed.happen)
+        for each in concerned:
+            each.node.advance_to(now_s)
 
     def _next_seed(self) -> int:
         return self.seed * 1009 + len(self.panels) + len(self.peers)
@@ -129,6 +147,7 @@ class World:
 def _panel_report(panel: Panel, now_s: float) -> dict[str, Any]:
     return {
         "conducts": panel.conducts,
+        "commands": panel.commands,
         "output_log": [[entry.time_s, entry.on, entry.cause] for entry in panel.output_log],
         "energised": [list(interval) for interval in panel.energised()],
         "charge_C": getattr(panel, "charge_C", 0.0),
@@ -192,19 +211,24 @@ def boathouse_bench(
     return world
 
 
-def world_of(spec: Mapping[str, Any]) -> World:
-    """A bench from plain data: the arguments of `boathouse_bench`, or under `channels` a list of such, and `faults`.
-
-    Each fault names its `peer`; the rest is as `faults.fault_of` takes it.
-
-    Raises:
-        KeyError, ValueError, TypeError: for what does not exist.
-    """
-    world = World(
+def empty_world(spec: Mapping[str, Any]) -> World:
+    """A world without anything in it, with the `seed`, `keeps_log` and `latency_s` of plain data."""
+    return World(
         int(spec.get("seed", 0)),
         keeps_log=bool(spec.get("keeps_log", False)),
         latency_s=float(spec.get("latency_s", 0.0)),
     )
+
+
+def world_of(spec: Mapping[str, Any]) -> World:
+    """A bench from plain data: the arguments of `boathouse_bench`, or under `channels` a list of such, and `faults`.
+
+    Each fault is as `World.arm` takes it.
+
+    Raises:
+        KeyError, ValueError, TypeError: for what does not exist.
+    """
+    world = empty_world(spec)
     for channel in spec.get("channels", ({},)):
         boathouse_bench(**channel, into=world)
     for fault in spec.get("faults", ()):

@@ -1,0 +1,161 @@
+"""A thermometer's sensor: what it is made of, what may be wrong with it, and the temperature when nothing is.
+
+A fault is never a number. An open, shorted or absent sensor must not read as a cold cell, nor the value that some converters
+answer before their first conversion as a hot one.
+"""
+
+from __future__ import annotations
+
+import math
+from enum import StrEnum
+
+from chargerd.config.bench_parts import SensorSpec
+from chargerd.errors import InstrumentError
+from chargerd.instruments.sensors import platinum, thermistor, thermocouple
+
+ZERO_ohm = {"pt100": 100.0, "pt1000": 1000.0}
+OPEN_FACTOR, SHORT_FACTOR = 10.0, 0.1
+"""Of a platinum sensor's value at 0 °C: above the one (1 kΩ for a Pt100) it is open, below the other (10 Ω) shorted."""
+THERMISTOR_OPEN_ohm, THERMISTOR_SHORT_ohm = 1e6, 50.0
+"""A thermistor beyond these is a lead, not −60 °C or +200 °C."""
+POWER_UP_degC = (0.0, 85.0)
+"""What converters answer before they have converted anything: 0 after power-up without a sensor, 85 of one-wire sensors."""
+RAMP_K, RAMP_S = 5.0, 120.0
+"""Exactly one of these is believed when the last good value, at most so long ago, was at most so far away."""
+FROZEN_SAMPLES = 20
+FROZEN_STEPS = 3.0
+"""A code repeated so often is frozen when another thermometer has meanwhile moved by more than so many steps of either."""
+
+DEGREES = SensorSpec("degrees")
+
+
+class Fault(StrEnum):
+    """What may be wrong with a sensor."""
+
+    OPEN = "open circuit"
+    SHORT = "short circuit"
+    OUT_OF_RANGE = "outside what this sensor can measure"
+    POWER_UP = "the value that sensors answer before they have measured"
+    COLD_JUNCTION = "its cold junction has no reading"
+    FROZEN = "the same value again and again while another thermometer moves"
+
+
+class SensorFaultError(InstrumentError):
+    """A sensor's fault; `fault` says which."""
+
+    def __init__(self, fault: Fault, raw: str) -> None:
+        super().__init__(f"{fault} ({raw})")
+        self.fault = fault
+
+
+class Sensor:
+    """One sensor. `quantity`: what is to be measured of it: resistance (ohm), voltage (V) or temperature (degC)."""
+
+    def __init__(self, spec: SensorSpec) -> None:
+        self.spec = spec
+        kind = spec.kind
+        self.quantity = "temperature" if kind == "degrees" else "voltage" if kind.startswith("thermocouple") else "resistance"
+        self._last_good: tuple[float, float] | None = None
+
+    def forget(self) -> None:
+        """The link was opened anew: what was good before proves nothing of the first value after."""
+        self._last_good = None
+
+    def temperature_degC(self, raw: float, now_s: float, cold_junction_degC: float | None = None) -> float:
+        """Return the temperature for a raw value in ohm, V or degC, rounded to 7 significant digits.
+
+        Raises:
+            SensorFaultError: there is none; nothing is remembered.
+        """
+        if not math.isfinite(raw):
+            raise SensorFaultError(Fault.OPEN, f"{raw}")
+        kind = self.spec.kind
+        if kind == "degrees":
+            value = self._degrees(raw, now_s)
+        elif kind == "ntc":
+            value = self._thermistor(raw)
+        elif kind in ZERO_ohm:
+            value = self._platinum(raw, ZERO_ohm[kind])
+        else:
+            value = self._thermocouple(raw, cold_junction_degC)
+        value = float(f"{value:.7g}")
+        self._last_good = (now_s, value)
+        return value
+
+    def _degrees(self, raw_degC: float, now_s: float) -> float:
+        if raw_degC in POWER_UP_degC:
+            last = self._last_good
+            if last is None or not (now_s - last[0] <= RAMP_S and abs(raw_degC - last[1]) <= RAMP_K):
+                raise SensorFaultError(Fault.POWER_UP, f"exactly {raw_degC:.3f} °C")
+        return raw_degC
+
+    def _platinum(self, raw_ohm: float, zero_ohm: float) -> float:
+        # Three-wire bridges have taken the lead out already; only two wires leave it in.
+        ohm = raw_ohm - (self.spec.lead_ohm if self.spec.wires == 2 else 0.0)
+        if ohm > OPEN_FACTOR * zero_ohm:
+            raise SensorFaultError(Fault.OPEN, f"{raw_ohm:g} ohm")
+        if not ohm >= SHORT_FACTOR * zero_ohm:
+            raise SensorFaultError(Fault.SHORT, f"{raw_ohm:g} ohm")
+        try:
+            return platinum.temperature_degC(ohm, zero_ohm)
+        except ValueError:
+            raise SensorFaultError(Fault.OUT_OF_RANGE, f"{raw_ohm:g} ohm") from None
+
+    def _thermistor(self, raw_ohm: float) -> float:
+        spec = self.spec
+        ohm = raw_ohm - (spec.lead_ohm if spec.wires == 2 else 0.0)
+        if ohm > THERMISTOR_OPEN_ohm:
+            raise SensorFaultError(Fault.OPEN, f"{raw_ohm:g} ohm")
+        if not ohm >= THERMISTOR_SHORT_ohm:
+            raise SensorFaultError(Fault.SHORT, f"{raw_ohm:g} ohm")
+        if spec.steinhart_hart is not None:
+            return thermistor.steinhart_hart_degC(ohm, *spec.steinhart_hart)
+        if spec.beta_K is not None and spec.nominal_ohm is not None:
+            return thermistor.beta_degC(ohm, spec.nominal_ohm, spec.beta_K)
+        try:
+            return thermistor.table_degC(ohm, spec.table)
+        except ValueError:
+            raise SensorFaultError(Fault.OUT_OF_RANGE, f"{raw_ohm:g} ohm") from None
+
+    def _thermocouple(self, raw_V: float, cold_junction_degC: float | None) -> float:
+        if cold_junction_degC is None:
+            raise SensorFaultError(Fault.COLD_JUNCTION, f"{raw_V * 1000:g} mV")
+        kind = self.spec.kind.rpartition("-")[2].upper()
+        try:
+            return thermocouple.temperature_degC(kind, raw_V * 1000.0, cold_junction_degC)
+        except ValueError:
+            raise SensorFaultError(Fault.OUT_OF_RANGE, f"{raw_V * 1000:g} mV") from None
+
+
+class Watch:
+    """Finds sensors that repeat one code while another thermometer moves. Coarse sensors in a still room repeat codes too.
+
+    `steps_K`: the smallest step of each thermometer, by name.
+    """
+
+    def __init__(self, steps_K: dict[str, float]) -> None:
+        self._steps_K = steps_K
+        self._codes: dict[str, float] = {}
+        self._count: dict[str, int] = {}
+        self._others: dict[str, dict[str, float]] = {}
+
+    def frozen(self, values_degC: dict[str, float]) -> set[str]:
+        """Take this sample's new good values by thermometer; return those that are frozen."""
+        found = set()
+        for name, value_degC in values_degC.items():
+            if self._codes.get(name) != value_degC:
+                self._codes[name], self._count[name] = value_degC, 0
+                self._others[name] = {other: seen for other, seen in values_degC.items() if other != name}
+                continue
+            self._count[name] += 1
+            if self._count[name] >= FROZEN_SAMPLES and self._other_moved(name, values_degC):
+                found.add(name)
+        return found
+
+    def _other_moved(self, name: str, values_degC: dict[str, float]) -> bool:
+        for other, then_degC in self._others[name].items():
+            now_degC = values_degC.get(other)
+            step_K = max(self._steps_K.get(name, 0.0), self._steps_K.get(other, 0.0))
+            if now_degC is not None and step_K > 0.0 and abs(now_degC - then_degC) > FROZEN_STEPS * step_K:
+                return True
+        return False

@@ -1,0 +1,235 @@
+"""Sensors against published values: platinum (IEC 60751), thermocouples (ITS-90), thermistors; and every fault is no number."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from chargerd.config.bench_parts import SensorSpec
+from chargerd.instruments.sensors import platinum, thermistor, thermocouple
+from chargerd.instruments.sensors.sensor import FROZEN_SAMPLES, Fault, Sensor, SensorFaultError, Watch
+
+# IEC 60751, table of Pt100 resistances to 0.01 Ω, as printed in published tables of the standard.
+PT100_OHM = {
+    -200: 18.52, -100: 60.26, -40: 84.27, -30: 88.22, -20: 92.16, -10: 96.09, 0: 100.00, 1: 100.39, 2: 100.78, 3: 101.17, 4: 101.56,
+    5: 101.95, 10: 103.90, 15: 105.85, 20: 107.79, 23: 108.96, 25: 109.73, 30: 111.67, 35: 113.61, 40: 115.54, 45: 117.47,
+    50: 119.40, 55: 121.32, 60: 123.24, 65: 125.16, 70: 127.08, 75: 128.99, 80: 130.90, 85: 132.80, 90: 134.71, 95: 136.61,
+    100: 138.51, 200: 175.86, 400: 247.09,
+}  # fmt: skip
+# Published tables after the older curve (α = 3.850·10⁻³ with other coefficients): these must not fit.
+OLD_CURVE_OHM = {-40: 84.21, 80: 130.89, 100: 138.50, 200: 175.84, 70: 127.07}
+
+
+@pytest.mark.parametrize(("at_degC", "ohm"), PT100_OHM.items())
+def test_platinum_after_iec_60751(at_degC: float, ohm: float) -> None:
+    assert 100.0 * platinum.ratio(at_degC) == pytest.approx(ohm, abs=0.005 + 1e-9)
+
+
+@pytest.mark.parametrize("zero_ohm", [100.0, 1000.0])
+def test_platinum_is_inverted_on_both_sides_of_zero(zero_ohm: float) -> None:
+    for tenth in range(-2000, 8501, 25):
+        at_degC = tenth / 10.0
+        assert platinum.temperature_degC(zero_ohm * platinum.ratio(at_degC), zero_ohm) == pytest.approx(at_degC, abs=1e-6)
+
+
+@pytest.mark.parametrize(("at_degC", "ohm"), OLD_CURVE_OHM.items())
+def test_the_older_platinum_curve_is_another_one(at_degC: float, ohm: float) -> None:
+    assert abs(100.0 * platinum.ratio(at_degC) - ohm) > 0.005
+
+
+def test_138_50_ohm_is_not_100_degrees() -> None:
+    # A reader that says exactly 100.00 has the older curve (IEC 60751 tabulates 138.51 Ω there).
+    assert platinum.temperature_degC(138.50, 100.0) == pytest.approx(99.985, abs=0.001)
+
+
+# ITS-90 reference tables (NIST Monograph 175 / IEC 60584-1), mV to three decimals, reference junction at 0 °C.
+KT_MV = {
+    -40: (-1.527, -1.475), -30: (-1.156, -1.121), -20: (-0.778, -0.757), -10: (-0.392, -0.383), 0: (0.0, 0.0), 10: (0.397, 0.391),
+    20: (0.798, 0.790), 23: (0.919, 0.911), 25: (1.000, 0.992), 30: (1.203, 1.196), 40: (1.612, 1.612), 45: (1.817, 1.823),
+    50: (2.023, 2.036), 55: (2.230, 2.251), 60: (2.436, 2.468), 70: (2.851, 2.909), 75: (3.059, 3.132), 80: (3.267, 3.358),
+    90: (3.682, 3.814), 100: (4.096, 4.279), 150: (6.138, 6.704), 200: (8.138, 9.288),
+}  # fmt: skip
+# Published rows of the same tables further down: type T (NIST type_t.tab) and type K (table 9).
+COLD_MV = [("T", -50, -1.819), ("T", -100, -3.379), ("T", -200, -5.603), ("K", -200, -5.891), ("K", -190, -5.730), ("K", -150, -4.913),
+           ("K", -50, -1.889), ("K", -5, -0.197)]  # fmt: skip
+
+
+@pytest.mark.parametrize(("at_degC", "k_mV", "t_mV"), [(at, *both) for at, both in KT_MV.items()])
+def test_thermocouple_reference_functions_of_its_90(at_degC: float, k_mV: float, t_mV: float) -> None:
+    assert thermocouple.emf_mV("K", at_degC) == pytest.approx(k_mV, abs=0.0005 + 1e-9)
+    assert thermocouple.emf_mV("T", at_degC) == pytest.approx(t_mV, abs=0.0005 + 1e-9)
+
+
+@pytest.mark.parametrize(("kind", "at_degC", "mV"), COLD_MV)
+def test_thermocouples_far_below_zero(kind: str, at_degC: float, mV: float) -> None:
+    assert thermocouple.emf_mV(kind, at_degC) == pytest.approx(mV, abs=0.0005 + 1e-9)
+
+
+# Exact inverse of the ITS-90 reference functions, computed apart from this program; the inverse here must be within 0.002 °C.
+@pytest.mark.parametrize(("mV", "k_degC", "t_degC"), [
+    (-1.0, -25.8520, -26.6494), (0.5, 12.5804, 12.7544), (1.0, 24.9940, 25.1972), (2.0, 49.4404, 49.1651), (2.5, 61.5333, 60.7289),
+    (4.0, 97.6748, 94.0188),
+])
+def test_thermocouples_are_inverted_within_two_thousandths(mV: float, k_degC: float, t_degC: float) -> None:
+    assert thermocouple.temperature_degC("K", mV, 0.0) == pytest.approx(k_degC, abs=0.002)
+    assert thermocouple.temperature_degC("T", mV, 0.0) == pytest.approx(t_degC, abs=0.002)
+
+
+@pytest.mark.parametrize(("kind", "mV"), [("K", 1.517191), ("T", 1.557370)])
+def test_at_the_cold_junction_voltages_add_and_temperatures_do_not(kind: str, mV: float) -> None:
+    # Hot 60 °C, cold 23 °C, from the ITS-90 functions; adding temperatures would give 60.7 (K) and 61.7 (T).
+    assert thermocouple.temperature_degC(kind, mV, 23.0) == pytest.approx(60.0, abs=0.002)
+
+
+@pytest.mark.parametrize(("kind", "at_degC"), [("K", -271.0), ("K", 1373.0), ("T", 401.0)])
+def test_outside_its_reference_function_a_thermocouple_says_nothing(kind: str, at_degC: float) -> None:
+    with pytest.raises(ValueError, match="outside"):
+        thermocouple.emf_mV(kind, at_degC)
+
+
+# A common 10 kΩ thermistor: constants of its published chart; resistances from a probe's manual (table C-1) and a sensor table.
+STEINHART = (1.12924e-3, 2.34108e-4, 0.87755e-7)
+NTC_OHM = {
+    -40: 336103.2, -30: 176804.8, -20: 97006.9, -10: 55303.9, 0: 32650.9, 1: 31030.8, 20: 12490.0, 25: 10000.0, 30: 8057.0, 55: 2986.0,
+    60: 2488.0, 65: 2083.0, 90: 917.7, 95: 788.5, 100: 680.0,
+}  # fmt: skip
+# R = 10 kΩ·exp[B·(1/T − 1/298.15)] for three B, computed apart from this program (IEC 60539-1 gives the equation).
+BETA_OHM = [
+    (-40, 3435, 248276.5), (0, 3435, 28704.3), (25, 3950, 10000.0), (60, 3950, 2486.2), (100, 3950, 697.5), (0, 3977, 33900.4),
+    (60, 3977, 2462.6), (85, 3977, 1070.3), (50, 3435, 4101.2), (20, 3950, 12535.3),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("at_degC", "ohm"), NTC_OHM.items())
+def test_steinhart_hart_against_published_points(at_degC: float, ohm: float) -> None:
+    assert thermistor.steinhart_hart_degC(ohm, *STEINHART) == pytest.approx(at_degC, abs=0.1)
+
+
+@pytest.mark.parametrize(("at_degC", "beta_K", "ohm"), BETA_OHM)
+def test_the_b_equation(at_degC: float, beta_K: float, ohm: float) -> None:
+    assert thermistor.beta_degC(ohm, 10000.0, beta_K) == pytest.approx(at_degC, abs=2e-3)
+
+
+def test_one_b_is_wrong_away_from_25_degrees_as_the_documentation_says() -> None:
+    # B25/100 = 3988 K for the same part: +0.77 °C at 0 and −0.39 °C at 60 against its published points.
+    assert thermistor.beta_degC(NTC_OHM[0], 10000.0, 3988.0) == pytest.approx(0.77, abs=0.03)
+    assert thermistor.beta_degC(NTC_OHM[60], 10000.0, 3988.0) == pytest.approx(59.61, abs=0.03)
+
+
+TABLE = ((0.0, 32650.9), (20.0, 12490.0), (25.0, 10000.0), (60.0, 2488.0))
+
+
+@pytest.mark.parametrize(("at_degC", "ohm"), TABLE)
+def test_a_table_gives_its_own_points_back(at_degC: float, ohm: float) -> None:
+    assert thermistor.table_degC(ohm, TABLE) == pytest.approx(at_degC, abs=1e-9)
+
+
+def test_between_points_of_a_table_the_law_of_thermistors_is_followed_not_a_straight_line() -> None:
+    # 10922.6 Ω is 23 °C by the same part's curve; a straight line over 5 K would be 0.15 °C off.
+    assert thermistor.table_degC(10922.6, TABLE) == pytest.approx(23.0, abs=0.02)
+    assert thermistor.table_degC(5325.0, TABLE) == pytest.approx(40.0, abs=0.2)
+    for outside in (40000.0, 2000.0):
+        with pytest.raises(ValueError, match="outside the table"):
+            thermistor.table_degC(outside, TABLE)
+
+
+# --- sensors and their faults ----------------------------------------------------------------------------------------------
+
+PT100, PT1000 = SensorSpec("pt100"), SensorSpec("pt1000")
+NTC = SensorSpec("ntc", steinhart_hart=STEINHART)
+K = SensorSpec("thermocouple-k", cold_junction="room")
+DEGREES = SensorSpec("degrees")
+
+
+def test_a_converted_value_has_seven_significant_digits() -> None:
+    assert Sensor(PT100).temperature_degC(109.7347, 0.0) == float(f"{platinum.temperature_degC(109.7347, 100.0):.7g}")
+
+
+def test_two_wires_leave_their_lead_in_and_it_is_taken_out() -> None:
+    # IEC 60751: 1 Ω of lead in a two-wire Pt100 at 25 °C reads +2.58 °C, in a Pt1000 +0.258 °C.
+    lead = 1.0
+    assert Sensor(PT100).temperature_degC(109.7347 + lead, 0.0) - 25.0 == pytest.approx(2.58, abs=0.01)
+    assert Sensor(PT1000).temperature_degC(1097.347 + lead, 0.0) - 25.0 == pytest.approx(0.258, abs=0.001)
+    assert Sensor(SensorSpec("pt100", wires=2, lead_ohm=lead)).temperature_degC(109.7347 + lead, 0.0) == pytest.approx(25.0, abs=1e-3)
+
+
+FAULTY = [
+    (PT100, 1001.0, Fault.OPEN), (PT100, math.inf, Fault.OPEN), (PT100, 9.99, Fault.SHORT), (PT100, 0.0, Fault.SHORT),
+    (PT100, -3.0, Fault.SHORT), (PT100, 18.4, Fault.OUT_OF_RANGE), (PT100, 391.0, Fault.OUT_OF_RANGE), (PT1000, 10001.0, Fault.OPEN),
+    (PT1000, 99.0, Fault.SHORT), (PT100, math.nan, Fault.OPEN), (NTC, 1.1e6, Fault.OPEN), (NTC, 49.0, Fault.SHORT),
+    (SensorSpec("ntc", table=TABLE), 60000.0, Fault.OUT_OF_RANGE), (K, 0.08, Fault.OUT_OF_RANGE), (K, 0.001, Fault.COLD_JUNCTION),
+    (DEGREES, 85.0, Fault.POWER_UP), (DEGREES, 0.0, Fault.POWER_UP), (DEGREES, -0.0, Fault.POWER_UP),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("spec", "raw", "fault"), FAULTY, ids=[f"{spec.kind} {raw:g}" for spec, raw, _ in FAULTY])
+def test_a_fault_is_never_a_number(spec: SensorSpec, raw: float, fault: Fault) -> None:
+    cold = 23.0 if fault is Fault.OUT_OF_RANGE else None
+    with pytest.raises(SensorFaultError) as caught:
+        Sensor(spec).temperature_degC(raw, 0.0, cold)
+    assert caught.value.fault is fault
+
+
+@pytest.mark.parametrize("step_K", [0.0625, 0.5, 1.0])
+def test_a_true_ramp_through_85_and_0_is_believed_at_every_step(step_K: float) -> None:
+    for begin, end in ((70.0, 95.0), (10.0, -10.0)):
+        sensor, value = Sensor(DEGREES), begin
+        for second in range(round(abs(end - begin) / step_K)):
+            value += math.copysign(step_K, end - begin)
+            assert sensor.temperature_degC(value, float(second)) == value
+
+
+def test_85_for_ever_after_a_room_is_a_fault_for_ever_and_once_is_only_once() -> None:
+    sensor = Sensor(DEGREES)
+    assert sensor.temperature_degC(22.5, 0.0) == 22.5
+    for second in range(1, 200):
+        with pytest.raises(SensorFaultError):
+            sensor.temperature_degC(85.0, float(second))
+    assert sensor.temperature_degC(22.5625, 200.0) == 22.5625
+
+
+def test_after_a_reopening_nothing_before_it_makes_85_true() -> None:
+    sensor = Sensor(DEGREES)
+    sensor.temperature_degC(84.5, 0.0)
+    sensor.forget()
+    with pytest.raises(SensorFaultError):
+        sensor.temperature_degC(85.0, 1.0)
+
+
+def test_an_old_value_near_85_does_not_make_it_true() -> None:
+    sensor = Sensor(DEGREES)
+    sensor.temperature_degC(84.0, 0.0)
+    with pytest.raises(SensorFaultError):
+        sensor.temperature_degC(85.0, 500.0)
+
+
+# --- frozen ----------------------------------------------------------------------------------------------------------------
+
+
+def test_a_code_repeated_while_another_thermometer_moves_is_frozen() -> None:
+    watch = Watch({"cell": 0.1, "room": 0.1})
+    found = [watch.frozen({"cell": 25.3, "room": 22.0 + 0.02 * sample}) for sample in range(60)]
+
+    first = next(index for index, names in enumerate(found) if names)
+    assert found[first] == {"cell"}
+    assert first >= FROZEN_SAMPLES
+    assert 0.02 * first > 3 * 0.1
+
+
+def test_a_coarse_sensor_in_a_still_room_is_not_frozen() -> None:
+    watch = Watch({"cell": 1.0, "room": 0.1})
+    # The room drifts by 2.5 K over a night: less than three steps of the coarse one.
+    assert all(not watch.frozen({"cell": 22.0, "room": 22.0 + 0.025 * sample}) for sample in range(100))
+
+
+def test_two_still_sensors_are_not_frozen() -> None:
+    watch = Watch({"cell": 0.1, "room": 0.1})
+    assert all(not watch.frozen({"cell": 22.0, "room": 21.0}) for _ in range(1000))
+
+
+def test_a_sensor_that_moves_again_is_believed_again() -> None:
+    watch = Watch({"cell": 0.1, "room": 0.1})
+    for sample in range(60):
+        watch.frozen({"cell": 25.3, "room": 22.0 + 0.05 * sample})
+    assert watch.frozen({"cell": 25.4, "room": 25.1}) == set()
