@@ -15,6 +15,8 @@ FLOOR_A = 0.010
 """Below this, readings are mostly offset and noise."""
 CONFIRM = 3
 """Readings in agreement, a second apart: one wrong reading must not stop a run."""
+OPEN_V = 0.100
+"""A charge without current whose source stands this far above the cell's own meter has an open lead, clip or relay between."""
 _KEY = "contact"
 _OWN_WORDS = frozenset({StepKind.CONNECTION_CHECK, StepKind.ZERO_CURRENT})
 """These say themselves what too little current means."""
@@ -28,7 +30,10 @@ def broke_off(memory: Memory, step: Step, seen: Observation) -> bool:
     last_A = memory.last_live_A
     gone = last_A > FLOOR_A and current_A < FALL_SHARE * last_A
     if step.direction < 0:
-        gone = gone or current_A < HELD_SHARE * memory.set_A
+        # Resistors carry what their values make of the cell's voltage, and are judged against an ammeter where there is one.
+        gone = gone or (not seen.by_resistors and current_A < HELD_SHARE * memory.set_A)
+    elif seen.source_voltage_V is not None and seen.voltage_V is not None:
+        gone = gone or (current_A < FLOOR_A and seen.source_voltage_V - seen.voltage_V > OPEN_V)
     if not gone:
         memory.last_live_A = current_A
         memory.confirmed[_KEY] = 0

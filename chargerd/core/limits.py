@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from chargerd.core.observation import Observation
+from chargerd.core.observation import Observation, missing_inputs
 
 STEP_VOLTAGE_MARGIN_V = 0.050
 STEP_VOLTAGE_FOR_S = 2.0
@@ -128,11 +128,9 @@ class Protection:
     ) -> None:  # fmt: skip
         self._limits = limits
         self._zeros = zeros or Zeros()
-        self._has_thermometer = has_thermometer
-        self._missed_max = missed_max
-        self._current_u_A = current_u_A
-        self._ovp_V = ovp_V
-        self._ocp_A = ocp_A
+        self._has_thermometer, self._missed_max, self._current_u_A = has_thermometer, missed_max, current_u_A
+        # A plan that never charges has no voltage level: then neither is written to the source, and neither expected of it.
+        self._ovp_V, self._ocp_A = ovp_V, None if ovp_V is None else ocp_A
         self.memory = ProtectionMemory()
 
     def start_step(self) -> None:
@@ -338,6 +336,8 @@ class Protection:
                 return Trip("set-point-changed", seen.source_current_set_A, bounds.current_set_A, "source current")
         elif _differs(seen.load_current_set_A, bounds.current_set_A, tolerance_A):
             return Trip("set-point-changed", seen.load_current_set_A, bounds.current_set_A, "load current")
+        if self._ovp_V is None:
+            return None  # nothing ever charges in this run: the source's levels were not written
         if _differs(seen.ovp_V, self._ovp_V, 0.05):
             return Trip("protection-level-changed", seen.ovp_V, self._ovp_V, "over-voltage protection")
         if _differs(seen.ocp_A, self._ocp_A, 0.05):
@@ -376,24 +376,6 @@ def _relay(seen: Observation, connected: bool | None) -> Trip | None:
     if connected is None or seen.relay_closed is None or seen.relay_closed == connected:
         return None
     return Trip("relay-found-closed" if seen.relay_closed else "relay-found-open", None, None)
-
-
-def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool = False) -> list[str]:
-    """Return the names of what supervision needs and this reading lacks."""
-    missing = []
-    if seen.voltage_V is None and not seen.isolated:
-        missing.append("voltage")
-    if seen.current_A is None:
-        missing.append("current")
-    if has_thermometer and seen.temperature_degC is None:
-        missing.append("temperature")
-    if seen.source_on is None:
-        missing.append("source state")
-    if seen.load_on is None:
-        missing.append("load state")
-    if has_relay and seen.relay_closed is None:
-        missing.append("relay state")
-    return missing
 
 
 def _differs(read: float | None, written: float | None, tolerance: float) -> bool:

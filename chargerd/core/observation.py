@@ -20,6 +20,8 @@ class Observation:
     (None also without one), `relay_doubt` the first relay whose second contact contradicts it. `isolated`: the relay is
     open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
     reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
+    `source_voltage_V` is what the source measures at its own end of the leads; `by_resistors`: the load is resistors, which
+    hold no current.
     """
 
     elapsed_s: float
@@ -46,6 +48,8 @@ class Observation:
     isolated: bool = False
     ammeter_A: float | None = None
     others_A: float | None = None
+    source_voltage_V: float | None = None
+    by_resistors: bool = False
 
 
 class Observer:
@@ -121,6 +125,8 @@ class Observer:
             bool(self._inputs.switch) and relay_closed is False and not self._inputs.meter,
             ammeter_A,
             others_A,
+            source_V,
+            bool(self._bank),
         )
 
 
@@ -184,3 +190,21 @@ def _current(
             return None
         total_A -= load_A - zero_load_A
     return total_A
+
+
+def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool = False) -> list[str]:
+    """Return the names of what supervision needs and this reading lacks."""
+    missing = []
+    if seen.voltage_V is None and not seen.isolated:
+        missing.append("voltage")
+    if seen.current_A is None:
+        missing.append("current")
+    if has_thermometer and seen.temperature_degC is None:
+        missing.append("temperature")
+    if seen.source_on is None:
+        missing.append("source state")
+    if seen.load_on is None:
+        missing.append("load state")
+    if has_relay and seen.relay_closed is None:
+        missing.append("relay state")
+    return missing

@@ -278,7 +278,7 @@ class Channel:
 
     async def _retry_off(self) -> None:
         self._retry_off_s = None
-        self._observe(await self.bench.make_safe())
+        self._observe(await self.bench.make_safe(doubted=True))
 
     async def _make_safe(self, why: Record) -> None:
         """Everything off first, then the record of why."""

@@ -7,11 +7,11 @@ from collections.abc import Awaitable, Callable
 from chargerd.config.plan import top_voltage_V
 from chargerd.core.demand import Activity, off_demand
 from chargerd.core.events import CheckPassed, Observed
-from chargerd.core.limits import REVERSED_V, missing_inputs
-from chargerd.core.observation import Observation, Observer
+from chargerd.core.limits import REVERSED_V
+from chargerd.core.observation import Observation, Observer, missing_inputs
 from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
-from chargerd.core.reading import Reading
+from chargerd.core.reading import ABSENT, Measured, Reading
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.roles import Load, Meter
@@ -22,6 +22,8 @@ Prove = Callable[[], Awaitable[None]]
 
 ZERO_SHARE = 0.1
 """Of the rated capacity per hour: the largest current-limit at which a zero is measured."""
+SEEN_V = 0.050
+"""A step of the source's own voltage this large is the cell's, seen through the relay."""
 AGE_MAX_S = 10.0
 """At CHECKING a reading older than one scan with its retries is no proof."""
 
@@ -51,12 +53,14 @@ class Checking:
 
     async def _through_relay(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
         """The relay was proven open: measure the zeros, then see the cell through it. It is open again at the end."""
-        hands = bench.hands
+        hands, source_V = bench.hands, f"{plan.inputs.source}_voltage_V"
+        open_V = (await bench.read(full=False)).get(source_V, ABSENT).value
         await self._prove()
         passed = await self._zeros(bench, plan)
         _all_verified(await hands.connect())
         self._alive()
-        await _judge_bench(bench, plan)
+        closed_V = (await _judge_bench(bench, plan)).get(source_V, ABSENT).value
+        _judge_contact(bench, open_V, closed_V)
         self._alive()
         _all_verified(await hands.apply_reduction(off_demand(Activity.OFF, AGE_MAX_S)))
         return passed
@@ -91,10 +95,23 @@ def _all_verified(observed: list[Observed]) -> None:
             raise RefusedError(one.text)
 
 
-async def _judge_bench(bench: ChannelBench, plan: Plan) -> None:
+def _judge_contact(bench: ChannelBench, open_V: float | None, closed_V: float | None) -> None:
+    """Closing must have been seen: by the second contact, by the voltage that came through, or later by a meter at the cell."""
+    relay = bench.hands.relay
+    assert relay is not None
+    moved = open_V is not None and closed_V is not None and abs(closed_V - open_V) >= SEEN_V
+    if "mirror" not in relay.dialect.questions and not bench.inputs.meter and not moved:
+        raise RefusedError(
+            f"{relay.name}: closing it changes nothing that is measured: it does not close or open, or the cell has no voltage; "
+            "look at the relay, or measure the voltage at the cell"
+        )
+
+
+async def _judge_bench(bench: ChannelBench, plan: Plan) -> dict[str, Measured]:
     inputs = await bench.read(full=True)
     seen = Observer(plan.inputs).observe(Reading(0.0, inputs), AGE_MAX_S, 0.0, 0.0)
     _judge_readings(seen, plan)
+    return inputs
 
 
 def _judge_readings(seen: Observation, plan: Plan) -> None:

@@ -162,9 +162,8 @@ class Watch:
         return {"type": "ack", "channel": name, "sha256": digest}
 
     def _beat(self, message: dict[str, Any], now_s: float) -> None:
-        name, seq, energised, doubted = (message[key] for key in ("channel", "seq", "energised", "off_doubted"))
-        is_plain = type(seq) is int and type(energised) is type(doubted) is bool
-        need(is_plain, f"{name}: no whole seq or no plain energised in a beat")
+        name, seq, energised, doubt = (message[key] for key in ("channel", "seq", "energised", "off_doubted"))
+        need(type(seq) is int and type(energised) is type(doubt) is bool, f"{name}: no whole seq or no plain energised in a beat")
         values = {key: number(message, key) for key in ("voltage_V", "current_A", "temperature_degC")}
         need(number(message, "age_s") >= 0 and number(message, "unwritten_s") >= 0, f"{name}: no age")
         channel = self.running.get(name)
@@ -175,7 +174,7 @@ class Watch:
         if energised and not channel.energised:
             # a value may be missing for age_max_s after switching on, not for as long as the channel was idle
             channel.value_s = dict.fromkeys(values, now_s)
-        channel.seq, channel.energised, channel.off_doubted, channel.seen_s = seq, energised, doubted, now_s
+        channel.seq, channel.energised, channel.off_doubted, channel.seen_s = seq, energised, doubt, now_s
         if energised:
             self._judge(channel, message, values, now_s)
 

@@ -29,6 +29,9 @@ SOURCE_FIRST_S = 0.25
 OFF_TRIES, OFF_QUESTIONS = 2, 2
 """Switching an output off, as the process safety time counts it: command and proof, tried twice."""
 
+LIVE_V = 0.5
+"""A source that is off, with nothing on its leads, shows less than this; its output capacitor needs some seconds for it."""
+
 OPEN_AGAIN_S = 10.0
 """A relay that could not be proven open is tried again this often while the outputs are off."""
 
@@ -105,10 +108,12 @@ class Hands:
             return observed + await self._open_at_once()
         return observed if demand.connected else observed + await self._disconnect()
 
-    async def make_safe(self) -> list[Observed]:
+    async def make_safe(self, *, doubted: bool = False) -> list[Observed]:
         """Switch off all outputs, source first, then open the relay. Never raises for what instruments do.
 
         The relay waits for the outputs no longer than switching off may take; after that it opens whatever still flows.
+        `doubted`: an output could not be proven off before. Behind an open relay no current can show that it still is on, so
+        a source must then show no voltage either.
         """
         self.energised = Energise.NONE
         offs = [asyncio.ensure_future(self.source.switch_off())]
@@ -117,7 +122,25 @@ class Hands:
             offs.append(asyncio.ensure_future(self.load.switch_off()))
         await asyncio.wait(offs, timeout=self._off_budget_s if self.relay is not None else None)
         opened = await self._open_at_once()
-        return [*[await off for off in offs], *opened]
+        observed = [await off for off in offs]
+        if doubted and self.relay is not None and observed[0].verified:
+            try:
+                await self.prove_dead()
+            except (LinkError, InstrumentError) as fault:
+                self.source.is_on = None
+                observed[0] = Observed(self.source.name, "off", verified=False, text=str(fault))
+        return [*observed, *opened]
+
+    async def prove_dead(self) -> None:
+        """The relay being open: raise InstrumentError when the source shows a voltage although it says it is off; LinkError."""
+        if "voltage" not in self.source.dialect.questions:
+            return
+        shown_V = await self.source.voltage_V()
+        if not shown_V <= LIVE_V:
+            raise InstrumentError(
+                f"{self.source.name}: it says that it is off, and shows {shown_V:.2f} V with nothing on its leads: it is stuck "
+                "on, or its output capacitor holds its charge (1 kohm across its terminals empties it)"
+            )
 
     @property
     def _off_budget_s(self) -> float:
@@ -184,10 +207,15 @@ class Hands:
         relay = self.relay
         assert relay is not None
         try:
+            if not relay.is_closed:
+                await self.prove_dead()
             for output in self.outputs:
                 await output.prove_off()
             await self.prove_alone()
             closed = await relay.switch(closed=True)
+            if closed.verified:
+                for output in self.outputs:
+                    await output.prove_off()  # a load that is stuck on shows only now, with a cell before it
         except (LinkError, InstrumentError, RefusedError) as fault:
             closed = Observed(relay.name, "closed", verified=False, text=f"not closed: {fault}")
         if closed.verified:

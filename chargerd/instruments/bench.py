@@ -33,6 +33,9 @@ REOPEN_AGAIN_S = 0.75
 PROMPT_S = 0.005
 """A sample that takes no longer is quickest with one question at a time; slower instruments are asked at the same time."""
 
+VOLTAGE_AGE_MAX_S = 5.0
+"""Resistors are chosen by a voltage no older: the cell falls by millivolts in that time."""
+
 IDENTITY_EVERY_S = 60.0
 """At full readings the identity is asked again when the last proof is older: a port may have become another instrument."""
 
@@ -219,7 +222,8 @@ class ChannelBench:
             inputs |= sampler.measured(inputs)
         self._judge_sensors(inputs)
         if isinstance(self.hands.load, Bank):
-            self.hands.load.voltage_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT).usable(0.5)
+            seen_V = inputs.get(f"{self.inputs.meter or self.inputs.source}_voltage_V", ABSENT)
+            self.hands.load.voltage_V = seen_V.usable(VOLTAGE_AGE_MAX_S)
         return inputs
 
     def _judge_sensors(self, inputs: dict[str, Measured]) -> None:
@@ -303,9 +307,9 @@ class ChannelBench:
         """Carry out what the demand adds: the relay closed, set-points up, output on. What cannot be proven ends all off."""
         return await self.hands.apply_raise(demand)
 
-    async def make_safe(self) -> list[Observed]:
-        """Switch off all outputs, source first, and open the relay, each proven or said not to be."""
-        return await self.hands.make_safe()
+    async def make_safe(self, *, doubted: bool = False) -> list[Observed]:
+        """Switch off all outputs, source first, and open the relay, each proven or said not to be; see `Hands`."""
+        return await self.hands.make_safe(doubted=doubted)
 
 
 def _sampler(instrument: Instrument, now: Callable[[], float]) -> Sampler:

@@ -56,6 +56,8 @@ class Connection:
         self._asked_by = asked_by
         self._untouchable = untouchable or Untouchable(())
         self._opening = asyncio.Lock()
+        self._turn = asyncio.Lock()
+        """One question in flight, also where several outputs, inputs or relays of one instrument share this connection."""
         self._in_flight = in_flight
         self._link: Link | None = None
         self._proven = False
@@ -97,8 +99,11 @@ class Connection:
 
     async def identify(self) -> str:
         """Ask the identity question and compare. Raises as `reopen`."""
-        self._proven = False
-        reply = str(await self._exchange(self._asked_by, urgent=False))
+        try:
+            reply = str(await self._exchange(self._asked_by, urgent=False, needs_proof=False))
+        except (LinkError, InstrumentError):
+            self._proven = False
+            raise
         expected = ",".join(part.strip(" ") for part in self.expected_identity.split(","))
         if reply != expected:
             await self.close()
@@ -121,7 +126,6 @@ class Connection:
             LinkError: no reply, or not in the grammar; the link is then closed.
             NoReadingError, OverRangeError: the reply says so; the link stays good.
         """
-        self._demand_proof(question.text)
         meant = await self._exchange(question, urgent=urgent)
         assert isinstance(meant, kind), question.name
         return meant
@@ -132,13 +136,14 @@ class Connection:
         Raises:
             LinkError: one was not answered; nothing is returned.
         """
-        self._demand_proof("a sample")
-        assert self._link is not None
-        self.exchanges += len(messages)
-        try:
-            replies = await self._link.query_all(messages, deadline_s=self.timeout_s)
-        except LinkError as fault:
-            raise self._named(fault) from fault
+        async with self._turn:
+            self._demand_proof("a sample")
+            assert self._link is not None
+            self.exchanges += len(messages)
+            try:
+                replies = await self._link.query_all(messages, deadline_s=self.timeout_s)
+            except LinkError as fault:
+                raise self._named(fault) from fault
         now_s = asyncio.get_running_loop().time()
         return [(raw, now_s - at_s) for raw, at_s in replies]
 
@@ -149,7 +154,6 @@ class Connection:
             LinkError: no reply, or not exactly as many as questions.
         """
         message = texts[0] + "".join((";" if text.startswith("*") else ";:") + text for text in texts[1:])
-        self._demand_proof(message)
         self.exchanges += len(texts) - 1
         together = Question("", "", message, message.encode("ascii"), reading(lambda text: scpi.split_replies(text, len(texts))))
         replies = await self._exchange(together, urgent=False)
@@ -163,23 +167,25 @@ class Connection:
             LinkError: the link is then closed. InstrumentError: the instrument answers that it will not.
         """
         text = command.text(value)
-        self._demand_proof(text)
         self._untouchable.judge(self.name, command.name, text, is_question=False)
-        assert self._link is not None
         if command.acknowledge is not None:
             question = Question(command.name, command.notation, text, command.message(value), command.acknowledge)
             await self._exchange(question, urgent=urgent)
             return
-        try:
-            await self._link.write(command.message(value), deadline_s=self.timeout_s, urgent=urgent)
-        except LinkError as fault:
-            raise self._named(fault) from fault
+        async with self._turn:
+            self._demand_proof(text)
+            assert self._link is not None
+            try:
+                await self._link.write(command.message(value), deadline_s=self.timeout_s, urgent=urgent)
+            except LinkError as fault:
+                raise self._named(fault) from fault
 
     async def tell_text(self, text: str) -> None:
         """Send a text that is in no dialect: only what proves that refusals are seen. Raises LinkError."""
-        self._demand_proof(text)
-        assert self._link is not None
-        await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
+        async with self._turn:
+            self._demand_proof(text)
+            assert self._link is not None
+            await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
 
     async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
         """Close the link because of a reply that is not in the grammar; return the error to raise."""
@@ -192,18 +198,21 @@ class Connection:
         if self._link is not None:
             await self._link.close()
 
-    async def _exchange(self, question: Question, *, urgent: bool) -> object:
-        if self._link is None:
-            raise LinkClosedError(f"{self.name}: not connected")
-        self.exchanges += 1
-        try:
-            raw = await self._link.query(question.message, deadline_s=self.timeout_s, urgent=urgent)
-        except LinkError as fault:
-            raise self._named(fault) from fault
-        try:
-            return question.parse(raw)
-        except LinkGarbledError as fault:
-            raise await self.spoil(LinkGarbledError(f"{question.text} was answered by {raw[:40]!r}: {fault}")) from fault
+    async def _exchange(self, question: Question, *, urgent: bool, needs_proof: bool = True) -> object:
+        async with self._turn:
+            if needs_proof:
+                self._demand_proof(question.text)
+            if self._link is None:
+                raise LinkClosedError(f"{self.name}: not connected")
+            self.exchanges += 1
+            try:
+                raw = await self._link.query(question.message, deadline_s=self.timeout_s, urgent=urgent)
+            except LinkError as fault:
+                raise self._named(fault) from fault
+            try:
+                return question.parse(raw)
+            except LinkGarbledError as fault:
+                raise await self.spoil(LinkGarbledError(f"{question.text} was answered by {raw[:40]!r}: {fault}")) from fault
 
     def _demand_proof(self, text: str) -> None:
         if not self._proven:

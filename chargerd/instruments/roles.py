@@ -293,6 +293,10 @@ class Source(Output):
 
     role = "source"
 
+    async def voltage_V(self) -> float:
+        """Read the voltage at its terminals now. Raises LinkError, InstrumentError."""
+        return await self.connection.ask(self._question("voltage"), float)
+
     async def write_limits(self, *, ovp_V: float | None, ocp_A: float | None) -> None:
         """Write and prove what protection of its own it has. Raises LinkError or InstrumentError."""
         await self.connection.ensure()

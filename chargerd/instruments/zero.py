@@ -20,6 +20,9 @@ READINGS = 5
 APART_S = 0.1
 """Time between two readings of a zero: an instrument that is asked faster than it measures repeats itself."""
 
+EMPTIES_TRIES = 80
+"""Tries to find an output capacitor empty, ten a second; what is still charged then is refused when the relay is to close."""
+
 Alive = Callable[[], None]
 """Tells the keeper that the program goes on."""
 
@@ -59,7 +62,13 @@ async def zero_of_output(hands: Hands, output: Output, voltage_V: float | None, 
         off = await output.switch_off()
     if not off.verified:
         raise InstrumentError(off.text)
-    alive()
+    for _ in range(EMPTIES_TRIES):
+        alive()
+        try:
+            await hands.prove_dead()
+            break
+        except InstrumentError:
+            await asyncio.sleep(APART_S)
     return zero
 
 

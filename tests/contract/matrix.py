@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import sys
-import tempfile
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from contextlib import ExitStack, asynccontextmanager, contextmanager
 from itertools import count
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from types import ModuleType
 from typing import NamedTuple, TypeVar, cast
 
@@ -40,7 +40,7 @@ class Case(NamedTuple):
     output: str = ""
     input: str = ""
     panels: int = 1
-    wires: tuple[str, ...] = ("memory", "tcp", "serial", "visa")
+    identity: str = ""
     options: str = ""
     timeout_s: float = 0.5
 
@@ -48,8 +48,6 @@ class Case(NamedTuple):
         return f"{self.dialect}-on-{self.behaviour}"
 
 
-MODBUS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
-LINES = ("memory", "tcp", "serial")
 CASES = [
     Case("scpi-supply", "scpi-supply", "supply"),
     Case("scpi-supply-compound", "scpi-supply", "supply"),
@@ -65,27 +63,40 @@ CASES = [
     Case("scpi-thermometer", "scpi-thermometer", "thermometer"),
     Case("scpi-meter-scan", "scpi-meter-scan", "meter", input="102", panels=2),
     Case("scpi-meter-resistance", "scpi-meter", "meter"),
-    Case("scpi-relays", "scpi-relays", "relay", output="2", panels=3),
-    Case("scpi-relays-mirror", "scpi-relays", "relay", output="2", panels=3),
-    Case("modbus-supply", "modbus-supply", "supply", wires=MODBUS, options="?unit=1"),
-    Case("modbus-relay", "modbus-relay", "relay", output="2", panels=3, wires=("modbus-memory", "modbus-rtu"), options="?unit=1"),
-    Case("line-supply", "line-supply", "supply", wires=LINES, options="?eol=cr"),
-    Case("line-supply", "line-supply-echo", "supply", wires=("serial",), options="?eol=crlf&echo=yes"),
-    Case("line-relays", "line-relays", "relay", output="2", panels=3, wires=LINES),
-    Case("line-sensor", "line-sensor", "thermometer", input="1", wires=LINES),
-    Case("line-sensor-printing", "line-sensor-prints", "thermometer", input="1", wires=("serial",), options="?listen=yes&eol=crlf", timeout_s=2.5),
-    Case("relay-bytes", "frame-relays", "relay", output="2", panels=3, wires=("serial-bytes",)),
-    Case("one-wire-thermometer", "file-one-wire", "thermometer", wires=("file",)),
-    Case("hwmon-thermometer", "file-hwmon", "thermometer", input="1", wires=("file",)),
-    Case("relay-pins", "pin-relays", "relay", output="27", panels=3, wires=("gpio",)),
-    Case("relay-pins", "pin-relays-low", "relay", output="27", panels=3, wires=("gpio",), options="?active_low=27"),
-    Case("relay-pins-mirror", "pin-relays", "relay", output="27", input="12", panels=3, wires=("gpio",)),
+    Case("modbus-supply", "modbus-supply", "supply"),
+    Case("scpi-relays", "scpi-relays", "relay", output="3", panels=4),
+    Case("scpi-relays-mirror", "scpi-relays", "relay", output="3", panels=4),
+    Case("modbus-relay", "modbus-relay", "relay", output="3", panels=4),
+    Case("one-wire-thermometer", "file-one-wire", "thermometer"),
+    Case("hwmon-thermometer", "file-hwmon", "thermometer", input="2", panels=2),
+    Case("line-sensor", "line-sensor", "thermometer", input="2", panels=2),
+    Case(
+        "line-sensor-printing", "line-sensor-prints", "thermometer", input="2", panels=2, identity="t1",
+        options="eol=crlf&listen=yes", timeout_s=2.5,
+    ),
+    Case("line-supply", "line-supply", "supply", options="eol=cr"),
+    Case("line-supply", "line-supply-echo", "supply", options="eol=crlf&echo=yes"),
+    Case("line-relays", "line-relays", "relay", output="3", panels=4, options="eol=crlf"),
+    Case("relay-bytes", "frame-relays", "relay", output="3", panels=4, identity="5A 01"),
+    Case("relay-pins", "pin-relays", "relay", output="27", panels=4),
+    Case("relay-pins", "pin-relays-low", "relay", output="27", panels=4, options="active_low=27"),
+    Case("relay-pins-mirror", "pin-relays", "relay", output="27", input="12", panels=4),
 ]
-"""Pins have no wire that could be served here: they go through the named FAKE of the pin library (tests/instruments/fake_gpiod.py)."""
+TRANSPORTS = ("memory", "tcp", "serial", "visa")
+MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
 
 
-IDENTITIES = {"frame-relays": "5A 01", "line-sensor-prints": "t1", "line-relays": "Boathouse R8 SN34"}
-"""What the driver reads as the identity, where a device says less or more than its name."""
+OTHER_TRANSPORTS = {
+    "modbus-relay": ("modbus-memory", "modbus-rtu"), "line-supply": ("memory", "tcp", "serial"), "line-supply-echo": ("serial",),
+    "one-wire-thermometer": ("file",), "hwmon-thermometer": ("file",), "relay-bytes": ("serial-bytes",), "relay-pins": ("gpio",),
+    "relay-pins-mirror": ("gpio",), "line-sensor-printing": ("memory", "tcp", "serial"),
+}  # fmt: skip
+"""By dialect or behaviour, what speaks over a transport of its own, or not through VISA."""
+
+
+def transports_of(case: Case) -> tuple[str, ...]:
+    usual = MODBUS_TRANSPORTS if case.dialect.startswith("modbus-") else TRANSPORTS
+    return OTHER_TRANSPORTS.get(case.behaviour, OTHER_TRANSPORTS.get(case.dialect, usual))
 
 
 def spec_of(case: Case, address: str, identity: str) -> InstrumentSpec:
@@ -128,7 +139,7 @@ MIRROR_PIN = 12
 
 @contextmanager
 def pins_of(peer: Peer, clock: Callable[[], float]) -> Iterator[str]:
-    """Simulated relays behind the FAKE pin library; the address of the chip."""
+    """Simulated relays behind the FAKE pin library (tests/instruments/fake_gpiod.py); the address of the chip."""
     module = "chargerd.instruments.transports.gpio"
     before = {name: sys.modules.get(name) for name in ("gpiod", "gpiod.line", module)}
     sys.modules.update({"gpiod": cast("ModuleType", fake_gpiod), "gpiod.line": cast("ModuleType", fake_gpiod.line)})
@@ -163,9 +174,8 @@ async def instrument_of(
         return loop.time() - zero_s
 
     server: TcpServer | PtyServer | FolderServer | None = None
-    folder = tempfile.TemporaryDirectory()
-    stack = ExitStack()
     name = f"contract{next(_NUMBER)}"
+    stack = ExitStack()
     if transport.endswith("memory"):
         PEERS[name] = lambda data, now_s: peer.feed(data, now_s - zero_s)
         address = f"{transport}://{name}"
@@ -174,18 +184,21 @@ async def instrument_of(
         await server.start()
         address = f"{transport}://127.0.0.1:{server.port}"
     elif transport == "file":
-        server = FolderServer(peer, clock, Path(folder.name) / "sensor")
+        server = FolderServer(peer, clock, Path(stack.enter_context(TemporaryDirectory())))
         await server.start()
-        address = f"file://{folder.name}/sensor"
+        address = server.address
     elif transport == "gpio":
         address = stack.enter_context(pins_of(peer, clock))
     else:
         server = PtyServer(peer, clock)
         await server.start()
         address = f"visa+py://ASRL{server.path}::INSTR" if transport == "visa" else f"{transport}://{server.path}"
-    address += case.options
+    if transport.startswith("modbus-"):
+        address += "?unit=1"
+    if case.options:
+        address += f"?{case.options}"
     dialect = load_dialect(case.dialect, output=case.output, input=case.input)
-    spec = spec_of(case, address, IDENTITIES.get(case.behaviour, peer.listener.identity))
+    spec = spec_of(case, address, case.identity or peer.listener.identity)
     connection = Connection("thing", address, spec.identity, timeout_s=spec.timeout_s, asked_by=dialect.questions["identity"])
     instrument = ROLE_CLASSES[dialect.role](spec, dialect, connection)
     try:
@@ -195,7 +208,6 @@ async def instrument_of(
         PEERS.pop(name, None)
         if server is not None:
             await server.close()
-        folder.cleanup()
         stack.close()
 
 

@@ -9,7 +9,7 @@ import pytest
 from chargerd.instruments.contract.suite import CHECKS, Finding, Result, run_contract
 from chargerd.instruments.dialect import dialect_names
 from chargerd.sim.faults import Fault
-from tests.contract.matrix import CASES, Case, instrument_of, on_real_clock
+from tests.contract.matrix import CASES, Case, instrument_of, on_real_clock, transports_of
 from tests.instruments.rig import run as on_jumping_clock
 
 NEVER_RAISED_V = 1.3
@@ -26,7 +26,7 @@ def findings_of(case: Case, transport: str, *faults: Fault) -> dict[str, Finding
 
 
 @pytest.mark.parametrize(
-    ("case", "transport"), [pytest.param(case, transport, id=f"{case}-{transport}") for case in CASES for transport in case.wires]
+    ("case", "transport"), [pytest.param(case, transport, id=f"{case}-{transport}") for case in CASES for transport in transports_of(case)]
 )
 def test_every_dialect_keeps_the_contract_of_its_role_over_every_transport(case: Case, transport: str) -> None:
     findings = findings_of(case, transport)
@@ -49,13 +49,13 @@ def test_no_shipped_dialect_is_without_a_case() -> None:
 @pytest.mark.parametrize("case", [case for case in CASES if case.panel == "supply"], ids=str)
 def test_what_the_contract_asks_of_a_supply_is_small_and_taken_back(case: Case) -> None:
     async def main() -> tuple[list[float], float]:
-        async with instrument_of(case, case.wires[0]) as (instrument, peer):
+        async with instrument_of(case, transports_of(case)[0]) as (instrument, peer):
             await run_contract(instrument)
             asked_V = [float(number) for one in peer.log for number in re.findall(r"(?:VOLT|U) ([0-9.]+)", str(one.received))]
             asked_V += [float(number) / 1000 for one in peer.log for number in re.findall("write 40010 ([0-9]+)", one.received)]
             return asked_V, float(peer.listener.panels[int(case.output or "1") - 1].get("voltage_set_V"))
 
-    asked_V, left_V = (on_jumping_clock if case.wires[0].endswith("memory") else on_real_clock)(main)
+    asked_V, left_V = (on_jumping_clock if transports_of(case)[0].endswith("memory") else on_real_clock)(main)
     assert 0.0 < max(asked_V) <= NEVER_RAISED_V
     assert left_V == 0.0
 

@@ -20,6 +20,8 @@ STANDARD = {
     "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect", "ISUMmary",
     "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN", "VERify",
 }  # fmt: skip
+INVENTED = {"scpi-relays-mirror": {"VERify"}}
+"""Words that no standard has, and whose file says so."""
 
 
 def headers(name: str) -> list[str]:
@@ -38,7 +40,7 @@ def test_every_header_obeys_the_short_form_rule_and_is_standard(name: str) -> No
     written = [re.sub(r"\{[a-z]+\}", "", match[1]) for match in re.finditer(r'(?:ask|send|select): "([^"]+)"', text)]
     mnemonics = {word for header in written for word in re.findall("[A-Za-z]+", header)}
 
-    assert mnemonics <= STANDARD
+    assert mnemonics - INVENTED.get(name, set()) <= STANDARD
     assert all(is_standard_mnemonic(word) for word in mnemonics)
 
 
