@@ -24,7 +24,7 @@ check: $(READY)  ## style, types, import contracts, shipped files
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
-	$(BIN)/chargerd check profiles/gentle-formation.yaml profiles/capacity-check.yaml profiles/formation-without-load.yaml examples/boathouse/bench.yaml examples/boathouse/cells/*.yaml
+	$(BIN)/chargerd check profiles/gentle-formation.yaml profiles/capacity-check.yaml profiles/formation-without-load.yaml profiles/resistance-check.yaml examples/boathouse/bench.yaml examples/boathouse/cells/*.yaml
 	$(BIN)/chargerd check profiles/fast-formation-attended.yaml
 
 bench: $(READY)  ## measures; nothing passes or fails by it

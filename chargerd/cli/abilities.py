@@ -19,8 +19,9 @@ def abilities_of(bench: BenchFile) -> dict[str, Abilities]:
 
     found: dict[str, Abilities] = {}
     for name in {channel.source for channel in bench.channels.values()}:
+        spec, beside = bench.instruments[name], Path(bench.path).parent / "dialects"
         try:
-            dialect = load_dialect(bench.instruments[name].dialect, Path(bench.path).parent / "dialects")
+            dialect = load_dialect(spec.dialect, beside, output=spec.output, input=spec.input)
         except FileFaultsError:
             # `run` refuses such a bench with every fault of the dialect; here it only means: nothing is known.
             found[name] = UNKNOWN

@@ -21,6 +21,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.config.bench import BenchFile
     from chargerd.config.echo import describe, describe_bench
     from chargerd.config.kinds import kind_of, load_any
+    from chargerd.daemon.records import proven
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
     faults: list[str] = []
@@ -36,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
         else:
             print(f"{name}: a sound {kind} file")
             if isinstance(loaded, BenchFile):
-                for line in describe_bench(loaded, abilities_of(loaded)):
+                records = {channel: proven(loaded, channel) for channel in loaded.channels}
+                for line in describe_bench(loaded, abilities_of(loaded), records):
                     print(f"  {line}")
     if faults:
         raise ProfileError(tuple(faults))

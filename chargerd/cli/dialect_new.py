@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from chargerd.errors import BenchError, ChargerdError, Exit, RefusedError, UsageError
-from chargerd.instruments.contract.examples import meaning
+from chargerd.instruments.contract.examples import meaning, shown
 from chargerd.instruments.dialect import (
     COMMANDS,
     FOLDER,
@@ -315,7 +315,7 @@ def _example(draft: Draft, name: str, fields: Mapping[str, str]) -> None:
     answer = draft.ask("    an answer as its manual prints it", NONE, fault_of)
     if answer != NONE:
         print(f"    → {understood['means']}")
-        sent = question.message.hex(" ").upper() if is_binary else question.message.decode("ascii")
+        sent = shown(draft.framing, question.message)
         draft.examples[f"{name}?"] = {"sent": sent, "reply": answer, "means": understood["means"]}
 
 

@@ -19,6 +19,7 @@ VERBS: dict[str, str] = {
     "demo": "the whole job on a simulated bench: forms three cells, trips one run on purpose, prints verdicts",
     "init": "ask questions and write bench, cell and profile files for your own bench",
     "commission": "prove a bench step by step with no cell on it, and sign the record",
+    "find": "list instruments, sensors and pins that are plugged in; asks before it writes to any port",
     "check": "check files alone and together, and say what is not active on this bench",
     "wiring": "draw the bench for the person who builds it: connections, fuses, parts list, isolation warnings",
     "schema": "print the JSON Schema of a kind of file",

@@ -26,6 +26,10 @@ END_WORDS = {
     "voltage_below": "its lowest voltage",
     "time": "its longest time",
     "charge": "its largest charge",
+    "answered": "an answer",
+    "voltage_slope_below": "a voltage that has settled",
+    "voltage_slope_above": "a voltage that falls off",
+    "voltage_falls_by": "a voltage past its highest",
 }
 LONGEST_S = 60 * 86400.0
 H2_L_PER_AH = 0.4564
@@ -113,7 +117,7 @@ def simulated_cell(cell: CellFile, onset_V: float | None) -> Cell:
 
 def rehearse(plan: Plan, cell: Cell) -> Outcome:
     """Run a plan on a cell to its end and return what it came to."""
-    from chargerd.core.events import RepeatEnded, RoundEnded, StepEnded, Tripped
+    from chargerd.core.events import RepeatEnded, RoundEnded, StateChanged, StepEnded, Tripped
     from chargerd.core.program import StepKind
     from chargerd.sim.rehearsal import Rehearsal
 
@@ -132,6 +136,11 @@ def rehearse(plan: Plan, cell: Cell) -> Outcome:
             outcome.rounds.append(f"ends after {record.rounds} rounds: {END_WORDS.get(record.end, record.end)}")
         elif isinstance(record, Tripped):
             outcome.ends.append(f"TRIPS: {record.cause}")
+        elif isinstance(record, StateChanged) and record.after == "PAUSED":
+            is_question = rehearsal.engine.memory.asked_s is not None
+            outcome.ends.append(f"ASKS: {record.reason}" if is_question else f"WAITS FOR A PERSON: {record.reason}")
+            if not is_question:
+                break
     tally = rehearsal.engine.memory.tally
     outcome.hours = rehearsal.now_s / 3600.0
     outcome.state = rehearsal.engine.state.value.lower()

@@ -26,9 +26,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check everything, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
+    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio, made
-    from chargerd.config.echo import describe
+    from chargerd.config.echo import describe, describe_missing
     from chargerd.daemon.clock import real_clock
+    from chargerd.daemon.records import proven
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
@@ -36,6 +38,8 @@ def run(args: argparse.Namespace) -> int:
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
     for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+        print(line)
+    for line in describe_missing(trio.bench, trio.channel, abilities_of(trio.bench), proven(trio.bench, trio.channel)):
         print(line)
     with ChannelLedger.open(data, trio.channel) as ledger:
         latched = ledger.latched()

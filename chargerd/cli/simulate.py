@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from chargerd.errors import Exit, LinkClosedError, UsageError
 
 if TYPE_CHECKING:
+    from chargerd.sim.cell import Cell
     from chargerd.sim.world import World
 
 
@@ -27,31 +28,39 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Serve until stopped."""
     from chargerd.cli.files import existing
-    from chargerd.cli.simulated import wires_of_bench, world_of_bench
+    from chargerd.cli.simulated import devices_of_channels, wires_of_bench, world_of_bench
     from chargerd.config.bench import load_bench
-    from chargerd.sim.cell import Cell
-    from chargerd.sim.fixtures import FIXTURES, make_cell, small_cell
+    from chargerd.sim.fixtures import FIXTURES
 
     bench = load_bench(existing(args.bench, "bench"))
     if args.cell not in FIXTURES:
         raise UsageError(f"no invented cell {args.cell!r}; there are: {', '.join(FIXTURES)}")
-    cells = {}
-    for channel in bench.channels:
-        cell = make_cell(args.cell, fresh=not args.formed)
-        cells[channel] = Cell(small_cell(cell.parameters), fresh=not args.formed) if args.small else cell
+    cells: dict[str, Cell | list[Cell]] = {}
+    for channel, spec in bench.channels.items():
+        row = [_cell(args) for _ in spec.taps]
+        cells[channel] = row or _cell(args)
     world = world_of_bench(bench, cells, seed=args.seed)
     wires: dict[str, dict[str, object]] = {
-        name: {"wire": wire.kind, "port": wire.port, "link": wire.link or None}
+        name: {"wire": wire.kind, "port": wire.port, "link": wire.link or None, "folder": wire.folder}
         for name, wire in wires_of_bench(bench, list(cells)).items()
     }
+    names = {device.name: ", ".join(device.members.values()) for device in devices_of_channels(bench, list(cells))}
     try:
-        asyncio.run(_serve(world, wires, side_door=args.side_door))
+        asyncio.run(_serve(world, wires, names, side_door=args.side_door))
     except OSError as fault:
         raise LinkClosedError(f"cannot listen: {fault.strerror or fault}; does something else use these ports?") from None
     return Exit.OK
 
 
-async def _serve(world: World, wires: dict[str, dict[str, object]], *, side_door: bool) -> None:
+def _cell(args: argparse.Namespace) -> Cell:
+    from chargerd.sim.cell import Cell
+    from chargerd.sim.fixtures import make_cell, small_cell
+
+    cell = make_cell(args.cell, fresh=not args.formed)
+    return Cell(small_cell(cell.parameters), fresh=not args.formed) if args.small else cell
+
+
+async def _serve(world: World, wires: dict[str, dict[str, object]], names: dict[str, str], *, side_door: bool) -> None:
     from chargerd.sim.serve import Bench
 
     loop, stop = asyncio.get_running_loop(), asyncio.Event()
@@ -59,14 +68,14 @@ async def _serve(world: World, wires: dict[str, dict[str, object]], *, side_door
         loop.add_signal_handler(number, stop.set)
     zero_s = loop.time()
     bench = Bench(world, lambda: loop.time() - zero_s)
-    addresses = await bench.start(wires)
-    if side_door:
-        print(f"side door {await bench.open_side_door()}")
-    for name, address in addresses.items():
-        print(f"{name} listens on {address}")
-    print("simulated instruments are ready; stop with Ctrl-C")
-    sys.stdout.flush()
     try:
+        addresses = await bench.start(wires)
+        if side_door:
+            print(f"side door {await bench.open_side_door()}")
+        for name, address in addresses.items():
+            print(f"{names[name]}: {address}")
+        print("simulated instruments are ready; stop with Ctrl-C")
+        sys.stdout.flush()
         await stop.wait()
     finally:
         await bench.close()

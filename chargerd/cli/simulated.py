@@ -11,6 +11,8 @@ from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.errors import UsageError
 from chargerd.sim.behaviour import counting_of
 from chargerd.sim.cell import Cell
+from chargerd.sim.modbus import WIRES, ModbusListener
+from chargerd.sim.pins import PinListener
 from chargerd.sim.world import World
 
 BEHAVIOURS: dict[str, str] = {
@@ -28,6 +30,9 @@ BEHAVIOURS: dict[str, str] = {
     "scpi-meter-scan": "scpi-meter-scan",
     "scpi-thermometer": "scpi-thermometer",
     "scpi-relays": "scpi-relays",
+    "scpi-relays-mirror": "scpi-relays",
+    "modbus-supply": "modbus-supply",
+    "modbus-relay": "modbus-relay",
     "line-supply": "line-supply",
     "line-sensor": "line-sensor",
     "line-sensor-printing": "line-sensor-prints",
@@ -59,13 +64,15 @@ class Wire:
 class Device:
     """What sits behind one address: the instruments of the bench file that are its outputs or inputs, by their numbers.
 
-    `name`: the first of them; by it the device is known to faults and reports.
+    `name`: the first of them; by it the device is known to faults and reports, a Modbus bus by that of its first unit.
     """
 
     name: str
     behaviour: str
     identity: str
     members: Mapping[int, str]
+    place: str
+    unit: int = 0
     mirrors: tuple[int, ...] = ()
 
 
@@ -74,12 +81,32 @@ def world_of_bench(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], *, 
 
     Raises UsageError for a dialect that has no simulated counterpart.
     """
-    devices = devices_of(bench, _names(bench, cells))
+    devices = devices_of_channels(bench, cells)
     if _is_plain(bench, cells, devices):
-        return _plain_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
-    from chargerd.cli.simulated_circuit import circuit_world
+        world = _plain_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
+    else:
+        from chargerd.cli.simulated_circuit import circuit_world
 
-    return circuit_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
+        world = circuit_world(bench, cells, devices, seed=seed, keeps_log=keeps_log)
+    _number(world, devices)
+    return world
+
+
+def _number(world: World, devices: list[Device]) -> None:
+    """Give pins the numbers the bench file says, and put the Modbus units of one port on one bus."""
+    buses: dict[str, ModbusListener] = {}
+    for device in devices:
+        listener = world.peers[device.name].listener
+        if isinstance(listener, PinListener):
+            listener.numbers, listener.mirrors = tuple(device.members), device.mirrors
+        elif isinstance(listener, ModbusListener):
+            bus = buses.setdefault(device.place, listener)
+            if bus is listener:
+                scheme = device.place.partition("://")[0]
+                bus.wire, bus.units = WIRES.get(scheme, bus.wire), {device.unit: bus.units[1]}
+            else:
+                bus.join(device.unit, listener)
+                del world.peers[device.name]
 
 
 def devices_of(bench: BenchFile, names: Iterable[str]) -> list[Device]:
@@ -87,10 +114,16 @@ def devices_of(bench: BenchFile, names: Iterable[str]) -> list[Device]:
 
     Raises UsageError for a dialect without counterpart, and for instruments that cannot be one device.
     """
-    places: dict[str, list[InstrumentSpec]] = {}
+    places: dict[tuple[str, int], list[InstrumentSpec]] = {}
     for name in names:
-        places.setdefault(place_of(bench.instruments[name].address), []).append(bench.instruments[name])
+        address = bench.instruments[name].address
+        places.setdefault((place_of(address), unit_of(address)), []).append(bench.instruments[name])
     return [_device(specs) for specs in places.values()]
+
+
+def devices_of_channels(bench: BenchFile, channels: Iterable[str]) -> list[Device]:
+    """Return the devices of these channels, with all their instruments. Raises UsageError as `devices_of`."""
+    return devices_of(bench, _names(bench, channels))
 
 
 def place_of(address: str) -> str:
@@ -98,17 +131,31 @@ def place_of(address: str) -> str:
     return address.removeprefix("trace+").partition("?")[0]
 
 
+def unit_of(address: str) -> int:
+    """Return the number of a Modbus unit, which is a device of its own on its bus; 0 for what is no Modbus."""
+    if not address.removeprefix("trace+").startswith("modbus"):
+        return 0
+    unit = re.search(r"[?&]unit=([0-9]{1,3})(?:&|$)", address)
+    return int(unit[1]) if unit is not None else 1
+
+
 def behaviour_of(spec: InstrumentSpec) -> str:
     """Return the simulated counterpart of an instrument's dialect. Raises UsageError when there is none."""
     behaviour = BEHAVIOURS.get(spec.dialect)
     if behaviour is None:
         raise UsageError(f"{spec.place}: no simulated instrument speaks {spec.dialect!r}; known: {', '.join(BEHAVIOURS)}")
-    return behaviour
+    return f"{behaviour}-tcp" if place_of(spec.address).startswith("modbus-tcp:") else behaviour
 
 
 def wires_of_bench(bench: BenchFile, channels: list[str]) -> dict[str, Wire]:
     """Return where each device of these channels is to listen, from its address. Raises UsageError."""
-    return {device.name: _wire(bench.instruments[device.name]) for device in devices_of(bench, _names(bench, channels))}
+    wires: dict[str, Wire] = {}
+    places: set[str] = set()
+    for device in devices_of_channels(bench, channels):
+        if device.place not in places:  # the units of a bus have one wire
+            wires[device.name] = _wire(bench.instruments[device.name])
+        places.add(device.place)
+    return wires
 
 
 def _wire(spec: InstrumentSpec) -> Wire:
@@ -151,15 +198,13 @@ def _device(specs: list[InstrumentSpec]) -> Device:
             raise UsageError(f"{spec.place}: {spec.name} and {members[number]} are the same output or input of one device")
         members[number] = spec.name
     mirrors = tuple(int(spec.input) for spec in specs if spec.dialect == "relay-pins-mirror" and spec.input.isdecimal())
-    return Device(first.name, behaviour, first.identity, dict(sorted(members.items())), mirrors)
+    place, unit = place_of(first.address), unit_of(first.address)
+    return Device(first.name, behaviour, first.identity, dict(sorted(members.items())), place, unit, mirrors)
 
 
 def number_of(spec: InstrumentSpec, behaviour: str) -> int:
     """Return which output or input of its device an instrument is, as the device counts. Raises UsageError."""
     counting = counting_of(behaviour)
-    if counting.by_unit:
-        unit = re.search(r"[?&]unit=([0-9]{1,3})", spec.address)
-        return int(unit[1]) if unit is not None else 1
     written = spec.output or spec.input
     if not written:
         return counting.first

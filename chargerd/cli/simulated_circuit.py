@@ -11,7 +11,6 @@ from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.sim.behaviour import counting_of, read_behaviour
 from chargerd.sim.benches import bench_of
 from chargerd.sim.cell import Cell
-from chargerd.sim.pins import PinListener
 from chargerd.sim.world import World
 
 Plain = dict[str, Any]
@@ -21,12 +20,7 @@ def circuit_world(
     bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
 ) -> World:
     """Return the world of these channels, with a peer for each device, under the device's name."""
-    world = bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
-    for device in devices:
-        listener = world.peers[device.name].listener
-        if isinstance(listener, PinListener):
-            listener.numbers, listener.mirrors = tuple(device.members), device.mirrors
-    return world
+    return bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
 
 
 def plain_bench(
@@ -57,7 +51,7 @@ def plain_bench(
         "clip_ohm": bench.wiring.clip_ohm,
         **({"tap_ohm": bench.wiring.tap_ohm} if bench.wiring.tap_ohm else {}),
         "instruments": instruments,
-        "channels": {name: _channel(bench.channels[name], cell) for name, cell in cells.items()},
+        "channels": _channels(bench, cells),
         "resistors": {
             one.name: {"load": one.load, "switch": one.switch, "at": "rail", "ohm": one.resistance_ohm}
             for one in bench.resistors
@@ -92,6 +86,17 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
 
 def _given(options: Mapping[str, float | None]) -> Plain:
     return {key: value for key, value in options.items() if value is not None}
+
+
+def _channels(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]]) -> dict[str, Plain]:
+    channels = {name: _channel(bench.channels[name], cell) for name, cell in cells.items()}
+    rooms: set[str] = set()
+    for plain in channels.values():
+        room = plain.get("ambient", "")
+        if room in rooms:  # one thermometer tells the room to several channels, and stands there once
+            del plain["ambient"]
+        rooms.add(room)
+    return channels
 
 
 def _channel(spec: ChannelSpec, cell: Cell | list[Cell]) -> Plain:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.cell import CellFile
@@ -54,17 +54,27 @@ def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile,
     ]
 
 
-def describe_bench(bench: BenchFile, abilities: Mapping[str, Abilities]) -> list[str]:
+def describe_bench(
+    bench: BenchFile, abilities: Mapping[str, Abilities], proven: Mapping[str, Collection[str] | None] | None = None
+) -> list[str]:
     """Return, per channel, what is not active on it and what is missing for unattended; then what ties its wiring to earth.
 
-    `abilities`: of the sources by name, as far as their dialects could be read.
+    `abilities`: of the sources by name, as far as their dialects could be read. `proven`: by channel, what a commissioning
+    record that counts has proven.
     """
     said = []
     for channel in bench.channels.values():
         said += [f"channel {channel.name}:"] + [f"  not active: {row}" for row in not_active(bench, channel)]
-        lacking = missing(bench, channel, abilities.get(channel.source, UNKNOWN))
-        said += [f"  missing for unattended: {row}" for row in lacking]
+        said += describe_missing(bench, channel.name, abilities, (proven or {}).get(channel.name))
     return said + [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+
+
+def describe_missing(
+    bench: BenchFile, channel: str, abilities: Mapping[str, Abilities], proven: Collection[str] | None
+) -> list[str]:
+    """Return what must be added before this channel may be left alone, and what to buy or do for it."""
+    spec = bench.channels[channel]
+    return [f"  missing for unattended: {row}" for row in missing(bench, spec, abilities.get(spec.source, UNKNOWN), proven)]
 
 
 def _bank(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> Iterator[str]:

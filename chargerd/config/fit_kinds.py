@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from chargerd.config.fit import RESOLVED, Fit
+from chargerd.config.inputs import zeros_of
 from chargerd.config.profile import ProfileStep
 from chargerd.core.ends import ENDS
 from chargerd.core.limits import Limits
@@ -17,10 +18,10 @@ ZERO_ROOM = 3.0
 """With a welded relay the whole current limit flows; it must stand well clear of what may be a zero."""
 
 
-def check_kind(fit: Fit, written: ProfileStep, step: Step, limits: Limits, zero_max_A: float) -> None:
+def check_kind(fit: Fit, written: ProfileStep, step: Step, limits: Limits) -> None:
     """Note what of one step, or part of one, this bench cannot do or see."""
     if step.kind is StepKind.ZERO_CURRENT:
-        _check_zero(fit, written, step, zero_max_A)
+        _check_zero(fit, written, step)
     elif step.kind is StepKind.CONNECTION_CHECK:
         _check_probe(fit, written, step)
     if step.power_W is not None:
@@ -32,7 +33,9 @@ def check_kind(fit: Fit, written: ProfileStep, step: Step, limits: Limits, zero_
             _check_change(fit, written, step, end, limits)
 
 
-def _check_zero(fit: Fit, written: ProfileStep, step: Step, zero_max_A: float) -> None:
+def _check_zero(fit: Fit, written: ProfileStep, step: Step) -> None:
+    zeros = zeros_of(fit.channel, fit.bench)
+    zero_max_A = zeros.source_A if step.sign > 0 else zeros.load_A
     if not fit.channel.switch:
         fit.faults.add(
             written.values.place,

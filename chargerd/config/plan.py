@@ -18,7 +18,7 @@ from chargerd.config.profile import ProfileFile, ProfileRepeat, ProfileStep
 from chargerd.config.profile_keys import CEILING_WORD, CLIMB_WORD
 from chargerd.config.safety_time import reaction, safety_time
 from chargerd.config.tables import amount
-from chargerd.core.limits import OFF_CURRENT_FLOOR_A, Limits
+from chargerd.core.limits import Limits
 from chargerd.core.plan import Plan, Resolves
 from chargerd.core.program import ENERGISING, Climb, EndSpec, Interrupt, Program, Repeat, Step, StepKind, resolve_rungs
 from chargerd.errors import BenchError, Place, ProfileError
@@ -58,7 +58,7 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
     program = Program(profile.name, tuple(items), profile.attended)
     for written, step in parts:
         check_step(fit, written, step, limits, places)
-        check_kind(fit, written, step, limits, zero_max_A(fit))
+        check_kind(fit, written, step, limits)
         if step.direction:
             check_parts(fit, written, step, limits, highest_V(program, cell))
     check_rise(fit, limits, places)
@@ -164,14 +164,7 @@ def _plan(fit: Fit, program: Program, limits: Limits) -> Plan:
         ovp_V=_ovp_V(program, limits, source),
         ocp_A=_ocp_A(program, limits, source, fit.bench.wiring.fuse_A),
         zeros=zeros_of(channel, fit.bench),
-        zero_max_A=zero_max_A(fit),
     )
-
-
-def zero_max_A(fit: Fit) -> float:
-    """Return how much source or load may read with no current flowing: three standard uncertainties, at least 10 mA."""
-    specs = [fit.bench.instruments[name] for name in (fit.channel.source, fit.channel.load) if name in fit.bench.instruments]
-    return float(f"{max(OFF_CURRENT_FLOOR_A, *(3 * spec.uncertainty('current', 0.0) for spec in specs)):.7g}")
 
 
 def _resolves(spec: InstrumentSpec | None, quantity: str) -> float:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from chargerd.core.limits import StepBounds
+from chargerd.core.limits import StepBounds, Zeros
 from chargerd.core.parts import PART_GRACE_S
 from chargerd.core.program import Step
 
 RESTING = StepBounds(0)
 
 
-def step_bounds(step: Step, voltage_V: float | None, current_A: float, zero_max_A: float) -> StepBounds:
+def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros) -> StepBounds:
     """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
 
     A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
@@ -30,5 +30,5 @@ def step_bounds(step: Step, voltage_V: float | None, current_A: float, zero_max_
         charge_Ah=charge_Ah,
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
-        zero_max_A=zero_max_A if step.isolated else None,
+        zero_max_A=None if not step.isolated else zeros.source_A if step.sign > 0 else zeros.load_A,
     )

@@ -29,7 +29,7 @@ from chargerd.core.events import (
     StepStarted,
     Tripped,
 )
-from chargerd.core.gas import tafel_current_A, threshold_V
+from chargerd.core.gas import law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Protection, Trip
 from chargerd.core.memory import Memory, memory_from_json
@@ -87,7 +87,7 @@ class Engine:
         m, step = self.memory, self.step
         voltage_V = m.set_V if step.ramp_V_per_h is not None else self.voltage_set_V
         current_A = m.set_A if step.follows else step.current_A
-        self._bounds = step_bounds(step, voltage_V, current_A, self.plan.zero_max_A)
+        self._bounds = step_bounds(step, voltage_V, current_A, self.plan.zeros)
 
     @property
     def state(self) -> State:
@@ -107,7 +107,8 @@ class Engine:
         m.parting = m.parting and not (seen.source_on is False and seen.load_on is False)
         events: list[Event] = []
         late = lapsed(m, self.step, self.plan.missed_max, now_s)
-        note_missing(m, self._missing(seen), now_s, events)
+        thermometer, relay = bool(self.plan.inputs.thermometer), bool(self.plan.inputs.switch)
+        note_missing(m, missing_inputs(seen, has_thermometer=thermometer, has_relay=relay), now_s, events)
         interrupted = m.opening.open_s is not None
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
@@ -169,19 +170,19 @@ class Engine:
             return off_demand(Activity.OFF, WATCH_EVERY_S)
         step = self.step
         every_s = step.sample_every_s
+        inputs, wanted = self.plan.inputs, not step.isolated
         if not step.direction:
-            return off_demand(ACTIVITY[step.kind], every_s, connected=rests_connected(self.plan.inputs, step, m))
+            return off_demand(ACTIVITY[step.kind], every_s, connected=rests_connected(inputs, step, m))
         if m.opening.open_s is not None:
             return off_demand(Activity.INTERRUPTION, every_s, connected=True)
         until_s = valid_until_s(m, step, self.plan.missed_max)
-        charging = step.direction > 0
+        late, charging = m.elapsed_s > until_s, step.direction > 0
+        if late or (m.missing and not m.live):
+            return off_demand(Activity.REST, every_s, connected=m.connected and wanted and not late)
         unset = not m.set_A > 0.0 or (step.ramp_V_per_h is not None and m.set_V is None)
-        late = m.elapsed_s > until_s
-        if late or (m.missing and not m.live) or unset or m.parting:
-            return off_demand(Activity.REST, every_s, connected=m.connected and not late)
-        if self.plan.inputs.switch and m.connected is step.isolated:
-            # First the relay, then a reading through it.
-            return off_demand(Activity.REST, every_s, connected=not step.isolated)
+        if m.parting or unset or (inputs.switch and m.connected != wanted):
+            # First the relay, with everything off, then a reading through it.
+            return off_demand(Activity.REST, every_s, connected=wanted and not m.parting)
         return Demand(
             energise=Energise.SOURCE if charging else Energise.LOAD,
             activity=ACTIVITY[step.kind],
@@ -191,7 +192,7 @@ class Engine:
             current_set_A=m.set_A,
             ovp_V=self.plan.ovp_V,
             ocp_A=self.plan.ocp_A,
-            connected=not step.isolated,
+            connected=wanted,
             isolated=step.isolated,
         )
 
@@ -201,20 +202,13 @@ class Engine:
 
     # --- one reading ---------------------------------------------------------------------------------------------------
 
-    def _missing(self, seen: Observation) -> list[str]:
-        inputs = self.plan.inputs
-        return missing_inputs(seen, has_thermometer=bool(inputs.thermometer), has_relay=bool(inputs.switch))
-
     def _judge(self, seen: Observation, view: StepView, *, running: bool, interrupted: bool) -> Trip | None:
         m = self.memory
         if m.state == State.TRIPPED:
             return None
         live = running and m.live and not interrupted
         watched = running and self.step.direction != 0
-        gas_A = 0.0
-        if live and view.ir_free_V is not None:
-            gassing = self.plan.gassing
-            gas_A = tafel_current_A(gassing, view.ir_free_V, threshold_V(gassing, seen.temperature_degC))
+        gas_A = law_current_A(self.plan.gassing, view.ir_free_V, seen.temperature_degC) if live else 0.0
         bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
         return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, connected=connected)
 
@@ -399,9 +393,7 @@ class Engine:
         m.connected = False
         if m.state == State.RUNNING:
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
-            if m.gas.flag:
-                m.gas.gassing_s += record.off_after_s
-                m.gas.tafel_Ah += max(m.gas.last_A, 0.0) * record.off_after_s / 3600.0
+            m.gas.charge_for_gap(record.off_after_s)
         last_s = m.last_reading_s if m.last_reading_s is not None else now_s
         if State(m.state) not in OVER and m.state != State.IDLE:
             self._change("interrupted", "the program ended without stopping the run", events)

@@ -41,6 +41,11 @@ def tafel_current_A(gassing: Gassing, ir_free_V: float, at_threshold_V: float) -
     return float(gassing.current_25_A * 10.0**exponent)
 
 
+def law_current_A(gassing: Gassing, ir_free_V: float | None, temperature_degC: float | None) -> float:
+    """Return the gas law's current at one reading, A; 0 where the voltage free of the ohmic drop is not known."""
+    return 0.0 if ir_free_V is None else tafel_current_A(gassing, ir_free_V, threshold_V(gassing, temperature_degC))
+
+
 def current_min_A(rated_Ah: float) -> float:
     """Return the charging current below which no gassing is counted, A."""
     return max(rated_Ah / 100.0, CURRENT_MIN_A)
@@ -74,6 +79,12 @@ class GasMeter:
     def forget(self) -> None:
         """Forget the last reading (pause, gap, interruption); sums stay."""
         self.last_s = None
+
+    def charge_for_gap(self, off_after_s: float) -> None:
+        """Count a gap at its worst: a charge that gassed goes on gassing with all its current until off was verified."""
+        if self.flag:
+            self.gassing_s += off_after_s
+            self.tafel_Ah += max(self.last_A, 0.0) * off_after_s / 3600.0
 
     def skip(self, paused_s: float) -> None:
         """Leave out a pause of so many seconds from the delay that has begun."""

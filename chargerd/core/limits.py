@@ -128,11 +128,9 @@ class Protection:
     ) -> None:  # fmt: skip
         self._limits = limits
         self._zeros = zeros or Zeros()
-        self._has_thermometer = has_thermometer
-        self._missed_max = missed_max
-        self._current_u_A = current_u_A
-        self._ovp_V = ovp_V
-        self._ocp_A = ocp_A
+        self._has_thermometer, self._missed_max, self._current_u_A = has_thermometer, missed_max, current_u_A
+        # A plan that never charges has no voltage level: then neither is written to the source, and neither expected of it.
+        self._ovp_V, self._ocp_A = ovp_V, None if ovp_V is None else ocp_A
         self.memory = ProtectionMemory()
 
     def start_step(self) -> None:

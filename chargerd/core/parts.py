@@ -57,8 +57,9 @@ def _zero(memory: Memory, step: Step, plan: Plan) -> tuple[list[Event], str]:
     if not count:
         return [ZeroMeasured(name, None, 0, accepted=False)], f"zero current: no reading of {name} while it was on"
     zero_A = float(f"{memory.zero_sum_A / count:.7g}")
-    if not abs(zero_A) <= plan.zero_max_A:
-        why = f"zero current: {name} reads {zero_A * 1000:.1f} mA with the relay open, more than {plan.zero_max_A * 1000:.1f} mA"
+    most_A = plan.zeros.source_A if step.sign > 0 else plan.zeros.load_A
+    if not abs(zero_A) <= most_A:
+        why = f"zero current: {name} reads {zero_A * 1000:.1f} mA with the relay open, more than {most_A * 1000:.1f} mA"
         return [ZeroMeasured(name, zero_A, count, accepted=False)], f"{why}: is its accuracy what the bench file says?"
     if step.sign > 0:
         memory.zero_source_A = zero_A

@@ -35,10 +35,7 @@ class Resolves:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory.
-
-    `zero_max_A`: with the relay open an instrument that is on may read so much; beyond it is not its zero.
-    """
+    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory."""
 
     program: Program
     limits: Limits
@@ -50,4 +47,3 @@ class Plan:
     ocp_A: float | None = None
     missed_max: int = 3
     zeros: Zeros = field(default_factory=Zeros)
-    zero_max_A: float = 0.010

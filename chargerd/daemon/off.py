@@ -101,7 +101,8 @@ def _exchange(entry: dict[str, Any], end: str, *, has_echo: bool, needs_reply: b
     """Read one entry of a plan of version 2: `send` and what is expected back."""
     (send,) = _texts(entry["send"])
     length = int(_number(entry["length"], LENGTH_MAX)) if "length" in entry else 0
-    content, shown = (bytes.fromhex(send), send) if entry.get("hex") is True else (send.encode(), send.strip())
+    content = bytes.fromhex(send) if entry.get("hex") is True else send.encode()
+    (shown,) = _texts(entry.get("shown", send.strip()))
     if "pattern" not in entry:
         if needs_reply:
             raise ValueError("a question without its reply")
@@ -174,7 +175,7 @@ def verify(link: wire.Link, output: Output, until_s: float) -> tuple[bool, str]:
         while True:
             reply = wire.ask(link, question, output.timeout_s, until_s)
             if question.is_expected(reply):
-                proofs.append(f"{question.shown} {question.text(reply)}")
+                proofs.append(f"{question.shown} {question.value(reply)}")
                 break
             if not reply or wire.boot_s() + wire.PAUSE_S > min(settled_s, until_s):
                 answer = f"answered {_shown(question, reply)}" if reply else "was not answered"

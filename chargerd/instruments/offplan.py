@@ -34,7 +34,7 @@ def off_plan(
         "channel": channel,
         "worker_pid": worker_pid,
         "boot_id": boot_id,
-        "outputs": [_row(one) for one in outputs],
+        "outputs": [_row(output) for output in outputs],
     }
 
 
@@ -55,15 +55,15 @@ class _Wire:
         self._end = address.send_terminator.decode("ascii")
         self._transaction = count(1)
 
-    def row(self, message: bytes, proof: Proof | None) -> dict[str, object]:
-        """Return what is sent and, with a proof, what the reply must look like."""
+    def row(self, shown: str, message: bytes, proof: Proof | None) -> dict[str, object]:
+        """Return what is sent and, with a proof, what the reply must look like. `shown`: how people see it."""
         if self.is_modbus:
             assert proof is not None  # every request has a reply
-            return self._modbus_row(message, proof)
+            return self._modbus_row(message, proof) | {"shown": shown}
         if self._scheme != "serial-bytes":
             row: dict[str, object] = {"send": message.decode("ascii") + self._end}
             return row if proof is None else row | _expected(proof, proof.pattern, "")
-        row = {"send": message[1:].hex(" ").upper(), "hex": True}
+        row = {"send": message[1:].hex(" ").upper(), "hex": True, "shown": shown}
         return row if proof is None else row | {"length": message[0]} | _expected(proof, proof.pattern, proof.check)
 
     def framed(self, pdu: bytes, transaction: int) -> bytes:
@@ -92,7 +92,7 @@ def _expected(proof: Proof, pattern: str, check: str) -> dict[str, object]:
 
 
 def _identity(instrument: Instrument, wire: _Wire, question: Question) -> dict[str, object]:
-    row = wire.row(question.message, question.proof)
+    row = wire.row(question.text, question.message, question.proof)
     row["accept"] = [instrument.connection.identity or instrument.connection.expected_identity]
     if wire.is_modbus:
         function = question.message[0] | modbus_frame.EXCEPTION_BIT
@@ -101,17 +101,17 @@ def _identity(instrument: Instrument, wire: _Wire, question: Question) -> dict[s
 
 
 def _says_no(wire: _Wire, question: Question) -> dict[str, object]:
-    row = wire.row(question.message, question.proof)
+    row = wire.row(question.text, question.message, question.proof)
     return row | ({"accept": list(question.proof.no)} if question.proof.no else {})
 
 
 def _is_near_zero(wire: _Wire, question: Question, bound: float) -> dict[str, object]:
     assert math.isfinite(bound)
-    return wire.row(question.message, question.proof) | {"abs_below": bound, "scale": question.proof.scale}
+    return wire.row(question.text, question.message, question.proof) | {"abs_below": bound, "scale": question.proof.scale}
 
 
 def _send(wire: _Wire, command: Command) -> dict[str, object]:
-    return wire.row(command.message(), None if command.acknowledge is None else command.proof)
+    return wire.row(command.text(), command.message(), None if command.acknowledge is None else command.proof)
 
 
 def _row(instrument: Instrument) -> dict[str, object]:
@@ -119,14 +119,14 @@ def _row(instrument: Instrument) -> dict[str, object]:
     address = plain_address(instrument.connection.address)
     wire = _Wire(address)
     identity = _identity(instrument, wire, questions["identity"])
+    is_output = isinstance(instrument, Output)
+    off = [_send(wire, commands["off" if is_output else "open"])]  # a switch: open is off
     if isinstance(instrument, Output):
-        off = commands["off"]
         verify = [
             _says_no(wire, questions["output"]),
             _is_near_zero(wire, questions["current"], instrument.zero_current_A),
         ]
-    else:  # a switch: open is off, and where it cannot say so nothing proves it
-        off = commands["open"]
+    else:  # where a contact cannot say that it is open nothing proves it
         verify = [_says_no(wire, questions[name]) for name in ("closed", "mirror") if name in questions]
     return {
         "name": instrument.name,
@@ -134,7 +134,7 @@ def _row(instrument: Instrument) -> dict[str, object]:
         "end": address.terminator.decode("ascii"),
         "echo": address.has("echo"),
         "identity": identity,
-        "off": [_send(wire, off)],
+        "off": off,
         "verify": verify,
         "timeout_s": instrument.timeout_s,
         "tries": OFF_TRIES - 1,

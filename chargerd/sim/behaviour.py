@@ -113,15 +113,11 @@ def speech_of(name: str) -> str:
 
 
 class Counting(NamedTuple):
-    """How an instrument numbers its panels: the one meant where none is said, the lowest there is, and whether there are gaps.
-
-    `by_unit`: they are units on a bus.
-    """
+    """How an instrument numbers its panels: the one meant where none is said, the lowest there is, and whether there are gaps."""
 
     first: int = 1
     least: int = 1
     is_sparse: bool = False
-    by_unit: bool = False
 
 
 @cache
@@ -135,7 +131,7 @@ def counting_of(name: str) -> Counting:
     if "numbers" in raw and raw.get("speaks") == "pins":
         return Counting(int(raw["numbers"][0]), 0, is_sparse=True)
     first = int(raw.get("first_channel", "1"))
-    return Counting(first, first, by_unit=raw.get("units") == "each")
+    return Counting(first, first)
 
 
 @cache

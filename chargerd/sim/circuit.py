@@ -346,9 +346,7 @@ class _Joint:
             tried = [cell.copy() for cell in self._cells]
             for cell, current_A in zip(tried, currents_A, strict=True):
                 cell.step(self._dt_s, constant_current(current_A))
-            missed_V = [
-                cell.voltage_V - NOMINAL_ohm * cell.current_A - inner for cell, inner in zip(tried, inner_V, strict=True)
-            ]
+            missed_V = [cell.voltage_V - NOMINAL_ohm * cell.current_A - inner for cell, inner in zip(tried, inner_V, strict=True)]
             if max(map(abs, missed_V)) < AGREED_V:
                 return tried
             self._learn(before, tried)

@@ -34,6 +34,7 @@ class FaultKind:
 
     `edit` changes a reply, `state` is entered and left around each message, `event` happens once. `drop` and `hang` have
     none of the three: the peer itself acts on them. `by_time` ones act on the port, whether or not anybody asks.
+    `needs`: what a listener must have, as an attribute, for the fault to be possible.
     """
 
     about: str
@@ -42,6 +43,7 @@ class FaultKind:
     state: Callable[[Target], Iterator[None]] | None = None
     event: Callable[[Target, float], None] | None = None
     by_time: bool = False
+    needs: str = ""
 
 
 _ANY = {"quantity": "all"}
@@ -76,9 +78,11 @@ FAULTS: dict[str, FaultKind] = {
     "spell": FaultKind("numbers are spelt in another `form`", {"form": "decimal comma"}, edit=effects.spell),
     "replace": FaultKind("another `text` comes instead", {"text": "ERR"}, edit=effects.replace),
     "flip": FaultKind("one bit of the reply is the other way round (from 0; -1: the last)", {"bit": 20}, edit=effects.flip),
-    "wrong_unit": FaultKind("a Modbus reply names another unit", {"unit": 9}, edit=modbus_effects.wrong_unit),
-    "wrong_function": FaultKind("a Modbus reply is to another function", {"function": 4}, edit=modbus_effects.wrong_function),
-    "exception": FaultKind("a Modbus exception comes instead", {"code": 4}, edit=modbus_effects.exception),
+    "wrong_unit": FaultKind("a Modbus reply names another unit", {"unit": 9}, edit=modbus_effects.wrong_unit, needs="units"),
+    "wrong_function": FaultKind(
+        "a Modbus reply is to another function", {"function": 4}, edit=modbus_effects.wrong_function, needs="units"
+    ),
+    "exception": FaultKind("a Modbus exception comes instead", {"code": 4}, edit=modbus_effects.exception, needs="units"),
     "flood": FaultKind("digits without an end of line", {"bytes": 100_000}, edit=effects.flood),
     "stale": FaultKind("a setting, or all, is answered as it was when first asked", {"setting": "all"}, state=effects.stale),
     "lamp": FaultKind("a status bit shows without reason", {"condition": "OVP"}, state=effects.lamp),
@@ -118,7 +122,9 @@ FAULTS: dict[str, FaultKind] = {
     "change": FaultKind("a setting changes by itself", {"setting": "mode", "value": "SHOR"}, event=effects.change),
     "leads": FaultKind("the leads come off the cell, or back on", {"off": True}, event=effects.leads),
     "detach": FaultKind("the sensor falls off the cell and reads the room", event=effects.detach),
-    "error": FaultKind("an error appears in the queue", {"number": 101, "text": "Fan"}, event=effects.report_error),
+    "error": FaultKind(
+        "an error appears in the queue", {"number": 101, "text": "Fan"}, event=effects.report_error, needs="has_errors"
+    ),
 }
 FAULTS |= {name: FaultKind(row.about, row.values, event=row.event) for name, row in BENCH_FAULTS.items()}
 """Every fault there is."""
@@ -276,8 +282,9 @@ class FaultPlan:
             ValueError: this instrument cannot have it.
             KeyError: there is no instrument of that name to swap with.
         """
-        if fault.kind == "error" and not self._peer.listener.has_errors:
-            raise ValueError(f"{self._peer.name} has no error queue or register")
+        needs = FAULTS[fault.kind].needs
+        if needs and not getattr(self._peer.listener, needs, False):
+            raise ValueError(f"{self._peer.name} cannot have {fault.kind}: it has no {needs.removeprefix('has_')}")
         armed = Armed(fault, self._peer, self._seed * 1_000_003 + len(self.armed), now_s)
         self.armed.append(armed)
         if fault.kind == "swap":

@@ -39,6 +39,7 @@ class FolderServer:
         self.clock = clock
         self.folder = folder
         self._listener = peer.listener
+        self._is_ours = False
         self._next: asyncio.TimerHandle | None = None
         self._turns = Turns(peer, clock, self.refresh)
 
@@ -48,8 +49,15 @@ class FolderServer:
         return f"file://{self.folder}"
 
     async def start(self) -> None:
-        """Write the files, and from then on keep them up to date."""
+        """Write the files, and from then on keep them up to date.
+
+        Raises:
+            FileExistsError: the folder holds other files; it may be a real sensor's.
+        """
         self.folder.mkdir(parents=True, exist_ok=True)
+        if any(path.name not in self._listener.files for path in self.folder.iterdir()):
+            raise FileExistsError(f"{self.folder} holds files of somebody else")
+        self._is_ours = True
         await self.refresh()
 
     async def refresh(self) -> None:
@@ -61,7 +69,8 @@ class FolderServer:
         """Take the files away; the folder stays."""
         self._turns.stop()
         self._stop()
-        self._remove_all()
+        if self._is_ours:
+            self._remove_all()
 
     def _convert(self) -> None:
         self._stop()

@@ -98,7 +98,8 @@ class Unit:
         number = float(value)
         if not isfinite(number) or abs(number / entry.step) > 0x7FFF_FFFF:
             return NOBODY
-        return round(number / entry.step)
+        # A register without a sign cannot say "a little below zero": the device says 0 then, and never 65535.
+        return round(number / entry.step) if entry.is_signed else max(round(number / entry.step), 0)
 
     def write(self, table: str, address: int, words: Sequence[int], now_s: float) -> None:
         """Write words from an address on: all of them, or none when one is refused by its number.
@@ -159,6 +160,15 @@ class ModbusListener(Listener):
         self.identity = identity
         self.request = b""
         """The frame that is being answered."""
+
+    def join(self, number: int, other: ModbusListener) -> None:
+        """Take the unit 1 of another bus onto this one, under that number; it keeps its own model."""
+        unit = other.units[1]
+        for place, model in zip(unit.identity, _model(other.identity, len(unit.identity)), strict=True):
+            unit.registers[place] = (Entry("holds", model), 0)
+        unit.identity = ()
+        self.units[number] = unit
+        self.panels += other.panels
 
     def ears(self) -> Ears:
         """See `Listener.ears`."""

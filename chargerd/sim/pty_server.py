@@ -53,6 +53,7 @@ class PtyServer:
         self._master = self._slave = -1
         self._unsent = bytearray()
         self._reads = False
+        self._is_linked = False
         self._behind = peer
         self._turns = Turns(peer, clock, self.refresh)
         self._speaker = Speaker(peer, clock, self._feed)
@@ -63,7 +64,13 @@ class PtyServer:
         return f"serial://{self.path if self.link is None else self.link}"
 
     async def start(self) -> None:
-        """Plug it in, and from then on follow the faults of the port."""
+        """Plug it in, and from then on follow the faults of the port.
+
+        Raises:
+            FileExistsError: something else than a link to a pty has the link's name, a real device perhaps.
+        """
+        if self.link is not None and _is_taken(self.link):
+            raise FileExistsError(f"{self.link} is there already, and is not a simulated port")
         self._plug()
         await self.refresh()
 
@@ -95,6 +102,7 @@ class PtyServer:
         if self.link is not None:
             self.link.unlink(missing_ok=True)
             self.link.symlink_to(self.path)
+            self._is_linked = True
         self._session = Session(self.peer)
         self._feed(b"")
 
@@ -112,7 +120,7 @@ class PtyServer:
         self._unsent.clear()
         if self._in_flight is not None:
             self._in_flight.forget(self.path)
-        if self.link is not None:
+        if self.link is not None and self._is_linked:
             self.link.unlink(missing_ok=True)
 
     def _look_again(self) -> None:
@@ -182,3 +190,10 @@ class PtyServer:
             loop.add_writer(self._master, self._flush)
         else:
             loop.remove_writer(self._master)
+
+
+def _is_taken(link: Path) -> bool:
+    """Whether something has that name that is not a link to a pty, as an earlier server may have left."""
+    if link.is_symlink():
+        return not str(link.readlink()).startswith("/dev/pts/")
+    return link.exists()

@@ -102,8 +102,7 @@ def test_a_zero_current_is_each_instrument_by_itself_behind_the_open_relay(tmp_p
     source, load = plan.program.steps()
 
     assert [(step.direction, step.isolated, step.voltage_V) for step in (source, load)] == [(1, True, 1.85), (-1, True, None)]
-    # 3 × √(2²/3 + 1²/12) mA = 3.6 mA, below the floor of 10 mA.
-    assert plan.zero_max_A == 0.010
+    assert (plan.zeros.source_A, plan.zeros.load_A) == (0.010, 0.010)
 
 
 def test_a_question_and_set_points_that_follow(tmp_path: Path) -> None:

@@ -23,6 +23,7 @@ from chargerd.core.program import Repeat
 from chargerd.errors import ProfileError
 from tests.config.files import BOATHOUSE, CELLS, PROFILES, TEXTS, Edit, plan, write_files
 
+BENCHES = sorted(BOATHOUSE.glob("bench*.yaml"))
 GENTLE, CHECK, FAST = (
     next(path for path in PROFILES if path.stem == name)
     for name in ("gentle-formation", "capacity-check", "fast-formation-attended")
@@ -85,7 +86,7 @@ def test_fast_formation_is_attended_and_says_so() -> None:
     assert "NEVER LEAVE IT ALONE" in profile.text
 
 
-@pytest.mark.parametrize("path", [*PROFILES, *CELLS, BOATHOUSE / "bench.yaml"], ids=lambda path: path.name)
+@pytest.mark.parametrize("path", [*PROFILES, *CELLS, *BENCHES], ids=lambda path: path.name)
 def test_shipped_files_have_one_key_per_line(path: Path) -> None:
     """Flow maps are short to type and hard to comment: shipped files have none, so every number can have its reason."""
     body = [line.split("#")[0] for line in path.read_text(encoding="utf-8").splitlines()]
@@ -93,7 +94,7 @@ def test_shipped_files_have_one_key_per_line(path: Path) -> None:
     assert not [line for line in body if "{" in line]
 
 
-@pytest.mark.parametrize("path", [*CELLS, BOATHOUSE / "bench.yaml"], ids=lambda path: path.name)
+@pytest.mark.parametrize("path", [*CELLS, *BENCHES], ids=lambda path: path.name)
 def test_example_files_say_that_they_are_invented(path: Path) -> None:
     assert "INVENTED" in path.read_text(encoding="utf-8")
 

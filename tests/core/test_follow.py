@@ -12,6 +12,7 @@ from chargerd.core.bounds import step_bounds
 from chargerd.core.demand import Energise
 from chargerd.core.engine import Engine
 from chargerd.core.events import Observed, Pause, StepStarted, Tripped
+from chargerd.core.limits import Zeros
 from chargerd.core.memory import Memory
 from chargerd.core.observation import Observer
 from chargerd.core.program import EndSpec, Step, StepKind
@@ -110,7 +111,7 @@ def test_a_read_back_of_the_old_set_point_after_a_new_one_was_written_trips():
 
 
 def test_bounds_never_believe_a_set_point_above_the_steps_own():
-    bounds = step_bounds(POWER, None, 7.0, 0.01)
+    bounds = step_bounds(POWER, None, 7.0, Zeros())
 
     assert (bounds.direction, bounds.current_set_A, bounds.current_most_A, bounds.floor_V) == (-1, 0.3, 0.3, 0.8)
 

@@ -1,6 +1,7 @@
 """Protection: every cause trips, and nothing missing passes for healthy."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -288,3 +289,19 @@ def test_a_stored_zero_cannot_hide_an_over_current(bounds, raw_A):
     trip = protection().judge(seen, bounds, live=True, watched=True, gas_A=0.0)
 
     assert cause(trip) == "over-current"
+
+
+def test_a_plan_that_never_charges_expects_no_level_of_the_source():
+    """Without a charge no over-voltage level follows, and neither level is written: what the source holds is not ours."""
+    guard = Protection(LIMITS, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=None, ocp_A=0.334)
+
+    assert judge(guard, 1.0, DISCHARGE, current_A=-0.3, supply_ocp_A=9999.0) is None
+
+
+def test_with_the_relay_open_a_voltage_of_nought_is_not_the_cells():
+    """A load on its own behind an open relay reads nothing: that is no cell drained below its limit."""
+    limits = replace(LIMITS, voltage_min_V=0.5)
+    guard = Protection(limits, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=2.0, ocp_A=0.5)
+
+    assert judge(guard, 1.0, ZERO_LOAD, voltage_V=0.0, current_A=0.0) is None
+    assert cause(judge(guard, 2.0, DISCHARGE, voltage_V=0.0, current_A=-0.3)) == "under-voltage"

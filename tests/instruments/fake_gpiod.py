@@ -10,6 +10,7 @@ import enum
 import errno
 from dataclasses import dataclass, field
 from types import SimpleNamespace
+from typing import Self
 
 __version__ = "2.5.0"
 
@@ -125,6 +126,12 @@ class Chip:
 
     def close(self) -> None:
         self._board.open_count -= 1
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
 
 
 class Board:

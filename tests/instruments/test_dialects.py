@@ -18,7 +18,7 @@ from chargerd.instruments.framing.scpi_rows import NEVER_SEND
 STANDARD = {
     "MEASure", "VOLTage", "CURRent", "TEMPerature", "DC", "STATus", "QUEStionable", "OPERation", "CONDition", "OUTPut", "INPut",
     "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect", "ISUMmary",
-    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN",
+    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN", "VERify",
 }  # fmt: skip
 INVENTED = {"scpi-relays-mirror": {"VERify"}}
 """Words that no standard has, and whose file says so."""
@@ -62,7 +62,7 @@ def test_the_shipped_dialects_are_these() -> None:
     assert set(dialect_names()) == {
         "scpi-supply", "scpi-supply-operation", "scpi-supply-swapped", "scpi-supply-compound", "scpi-load", "scpi-load-compound",
         "scpi-meter", "scpi-thermometer", "scpi-supply-suffix", "scpi-supply-channel-list", "scpi-supply-select",
-        "scpi-meter-scan", "scpi-meter-resistance", "scpi-relays", "one-wire-thermometer", "hwmon-thermometer", "line-sensor",
+        "scpi-meter-scan", "scpi-meter-resistance", "scpi-relays", "scpi-relays-mirror", "line-supply", "one-wire-thermometer", "hwmon-thermometer", "line-sensor",
         "line-sensor-printing", "line-relays", "relay-pins", "relay-pins-mirror", "relay-bytes", "modbus-supply", "modbus-relay",
         "scpi-relays-mirror",
     }  # fmt: skip

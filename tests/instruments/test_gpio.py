@@ -6,6 +6,7 @@ import asyncio
 import importlib
 import inspect
 import sys
+import threading
 from collections.abc import Awaitable, Callable, Iterator
 from typing import TypeVar
 
@@ -137,6 +138,20 @@ def test_a_line_that_another_program_holds_is_told(board: Board) -> None:
 
 
 def test_closing_lets_the_lines_go_and_a_new_link_finds_their_level(board: Board) -> None:
+    run(lambda link: ask(link, b"17 1"))
+
+    assert run(lambda link: ask(link, b"17?")) == [b"1"]
+    assert board.pins[17].levels == [True]
+
+
+def test_lines_that_are_let_go_slowly_are_waited_for(board: Board, monkeypatch: pytest.MonkeyPatch) -> None:
+    real, pause = fake_gpiod.LineRequest.release, threading.Event()
+
+    def slow(request: fake_gpiod.LineRequest) -> None:
+        pause.wait(0.2)
+        real(request)
+
+    monkeypatch.setattr(fake_gpiod.LineRequest, "release", slow)
     run(lambda link: ask(link, b"17 1"))
 
     assert run(lambda link: ask(link, b"17?")) == [b"1"]

@@ -187,16 +187,16 @@ def test_a_wrong_option_says_what_there_is(options: str) -> None:
 
 def test_two_spellings_of_a_port_are_one_bus(tmp_path: Path) -> None:
     async def main(first: Link) -> None:
-        (tmp_path / "by-id").symlink_to(path)
-        (tmp_path / "bench").symlink_to(tmp_path / "by-id")
-        second = await open_link(parse_address(f"serial://{tmp_path}/bench"), deadline_s=2.0)
+        second = await open_link(parse_address(f"serial://{path}"), deadline_s=2.0)
         assert [await link.query(b"V?", deadline_s=0.5) for link in (first, second)] == [b"re:V?"] * 2
         with pytest.raises(LinkTimeoutError):
             await second.query(b"MUTE?", deadline_s=SHORT_S)
         assert first.dirty
 
     with pty_peer(lambda line: b"" if line == b"MUTE?" else b"re:" + line + b"\n") as (path, _, _):
-        run(f"serial://{path}", main)
+        (tmp_path / "by-id").symlink_to(path)
+        (tmp_path / "bench").symlink_to(tmp_path / "by-id")
+        run(f"serial://{tmp_path}/bench", main)
 
 
 @pytest.mark.parametrize("other", ["visa://ASRL{}::INSTR", "serial-bytes://{}?baud=19200", "serial://{}?listen=yes", "serial://{}?parity=odd"])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 
 import pytest
 
@@ -90,3 +91,42 @@ def test_a_second_run_on_one_bench_is_refused_and_the_first_goes_on(bench: Bench
     assert "another run on this machine uses" in third.said()
     assert bench.is_on(), "the first run's source is still on"
     assert (first.process.poll(), states(folder)) == (None, ["CHECKING", "RUNNING"])
+
+
+ASKS = """\
+profile: asks
+about: Invented; a question between two rests.
+steps:
+  - rest: {lasts: 2 s, sample_every: 1 s}
+  - ask_person: {question: Is the vent open, within: 10 min}
+  - charge:
+      current: 100 mA
+      voltage: 1.80 V
+      sample_every: 1 s
+      ends_when: {time: 10 s, charge: 100 mAh}
+"""
+
+
+def test_a_question_waits_for_its_answer_and_a_resume_is_none(make_bench: Callable[..., Bench]):
+    bench = make_bench(profile=ASKS)
+    run = bench.run()
+    folder = bench.run_folder()
+    wait_until(lambda: states(folder)[-1:] == ["PAUSED"], "the question is asked")
+    asked = bench.chargerd("status", str(folder))
+    resumed = bench.chargerd("resume", str(folder))
+    waiting = (bench.is_on(), states(folder))
+    answered = bench.chargerd("resume", str(folder), "--answer", "yes, I looked")
+    wait_until(lambda: states(folder)[-2:] == ["CHECKING", "RUNNING"], "it goes on through checking")
+    again = bench.chargerd("resume", str(folder), "--answer", "yes")
+    code = run.wait()
+    late = bench.chargerd("resume", str(folder), "--answer", "yes")
+
+    assert (asked.returncode, "Is the vent open" in asked.stdout) == (Exit.OK, True), asked.stdout
+    assert (resumed.returncode, "it asks: Is the vent open" in resumed.stderr) == (Exit.REFUSED, True), resumed.stderr
+    assert waiting == (False, ["CHECKING", "RUNNING", "PAUSED"])
+    assert answered.returncode == Exit.OK, answered.stderr
+    assert (again.returncode, "not paused" in again.stderr) == (Exit.REFUSED, True), again.stderr
+    assert (late.returncode, "nobody asks" in late.stderr) == (Exit.REFUSED, True), late.stderr
+    assert code == Exit.OK, run.said()
+    assert [event["detail"]["text"] for event in events(folder, "answer")] == ["yes, I looked"]
+    assert bench.chargerd("replay", str(folder)).returncode == Exit.OK

@@ -14,6 +14,7 @@ import pytest
 from chargerd.core.ends import ENDS
 from chargerd.core.plan import Gassing, Resolves
 from chargerd.core.program import EndSpec, Interrupt, Step, StepKind
+from chargerd.sim.rehearsal import Rehearsal
 from tests.core.bench_of_one import plan_of, rest_step
 
 from .ideal_cells import GASSING, IDEAL, ends_in_order, first_end, ideal_cell
@@ -293,3 +294,17 @@ def test_every_end_of_the_table_has_a_scenario_here():
     scenarios = {name.removeprefix("test_") for name in globals() if name.startswith("test_")}
 
     assert {key for key in ENDS if key not in scenarios and f"{key}_ends_at_its_second_whatever_the_sampling" not in scenarios} == set()
+
+
+def test_at_the_voltage_limit_no_slope_is_known():
+    reached_s = (1.30 - U0 - 0.15 * R0) * C / 0.15
+    views = []
+    for until_s in (reached_s - 60.0, reached_s + 60.0):
+        rehearsal = Rehearsal(plan_of(charge(EndSpec("voltage_slope_below", 0.05), voltage_V=1.30)), ideal_cell())
+        for _ in rehearsal.run(until_s):
+            pass
+        views.append(rehearsal.engine.view)
+
+    assert [view.at_voltage_limit for view in views] == [False, True]
+    assert views[0].voltage_slopes_V_per_h == (pytest.approx(0.15 / C * 3600.0, rel=1e-3),) * 2
+    assert views[1].voltage_slopes_V_per_h == ()

@@ -14,6 +14,7 @@ import pytest
 
 from chargerd.core.demand import Activity
 from chargerd.core.events import CheckPassed, ConnectionChecked, Pause, Record, Resume, StateChanged, StepEnded, ZeroMeasured
+from chargerd.core.limits import Zeros
 from chargerd.core.plan import Plan, Resolves
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.reading import Measured
@@ -285,7 +286,7 @@ def offset(inputs: dict[str, Measured], _: float) -> None:
 def zero_then_charge(zero_max_A: float) -> Plan:
     zero = Step("1.1", StepKind.ZERO_CURRENT, 0.075, 1.85, lasts_s=30.0, sample_every_s=1.0, sign=1, group="1")
     charge = Step("2", StepKind.CHARGE, 0.15, 1.85, sample_every_s=5.0, ends=(EndSpec("time", 600.0), EndSpec("charge", 1.0)))
-    return plan_of(zero, charge, zero_max_A=zero_max_A)
+    return plan_of(zero, charge, zeros=Zeros(source_A=zero_max_A))
 
 
 def test_a_zero_measured_with_the_relay_open_is_subtracted_from_then_on_and_moves_no_charge():
@@ -294,9 +295,21 @@ def test_a_zero_measured_with_the_relay_open_is_subtracted_from_then_on_and_move
     first, second = [record for record in records if isinstance(record, StepEnded)]
 
     assert (zero.instrument, zero.current_A, zero.accepted) == ("supply", pytest.approx(ZERO_A, abs=1e-7), True)
-    assert zero.readings >= 26  # once a second for 30 s, the first 3 s left out
+    assert zero.readings == 28  # once a second for 30 s, at both ends; the first 3 s left out
     assert first.charge_Ah == 0.0
     assert second.charge_Ah == pytest.approx(0.15 * 600.0 / 3600.0, rel=1e-6)
+
+
+def test_a_load_that_carries_nothing_behind_an_open_relay_has_not_let_go_of_the_cell():
+    parts = [
+        Step(f"1.{place}", StepKind.ZERO_CURRENT, 0.075, 1.85 if sign > 0 else None, lasts_s=30.0, sample_every_s=1.0, sign=sign, group="1")
+        for place, sign in enumerate((1, -1), 1)
+    ]
+    rehearsal = Rehearsal(plan_of(*parts, zeros=Zeros(source_A=0.020)), ideal_cell(), tamper=offset)
+    zeros = [record for _, record in rehearsal.run(200.0) if isinstance(record, ZeroMeasured)]
+
+    assert rehearsal.engine.state is State.COMPLETE
+    assert [(zero.instrument, zero.current_A) for zero in zeros] == [("supply", pytest.approx(ZERO_A)), ("load", 0.0)]
 
 
 def test_a_zero_beyond_what_the_bench_file_says_waits_for_a_person():

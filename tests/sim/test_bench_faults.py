@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from chargerd.sim.bench_faults import BENCH_FAULTS
+from chargerd.sim.bench_faults import BENCH_FAULTS, PanelFault
 from chargerd.sim.benches import WIRE_ohm, bench_of, world_from
-from chargerd.sim.faults import FAULTS
+from chargerd.sim.faults import FAULTS, once
 from chargerd.sim.world import World, boathouse_bench
 from tests.sim.bench import ask
 from tests.sim.test_circuit import charge, close
@@ -245,6 +245,26 @@ def test_two_sensors_are_swapped_whoever_is_asked_first() -> None:
 
     assert shown("t2", "thermometer") == shown("thermometer", "t2")
     assert shown("t2")["t2"] > 26.0
+
+
+def test_what_happens_to_a_meter_happens_to_its_sensor_wherever_that_sits() -> None:
+    instruments = INSTRUMENTS | {"other": {"kind": "supply"}, "t2": {"kind": "thermometer"}}
+    channels = {"a": CHANNEL, "b": {"cell": "plover", "source": "other", "temperature": "t2"}}
+    swap = {"panel": "t2", "kind": "sensor_swap", "other": "thermometer", "at_s": 10.0}
+    restart = {"panel": "thermometer", "kind": "sensor_restart", "at_s": 100.0}
+    world = bench_of({"instruments": instruments, "channels": channels, "faults": [swap, restart]})
+    read = [world.panels["thermometer"].read("temperature_degC", now_s) for now_s in (50.0, 100.5, 101.0)]
+
+    assert read == [25.0, 85.0, 25.0]
+
+
+def test_an_event_on_two_agendas_happens_once() -> None:
+    world = bench()
+    armed = PanelFault(world.panels["supply"], once("reboot"), lambda target, now_s: target.panel.reboot(now_s))
+    armed.happen(1.0)
+    armed.happen(1.0)
+
+    assert world.panels["supply"].boots == 1
 
 
 def test_a_forbidden_output_counts_every_command_and_a_fan_its_time_off() -> None:

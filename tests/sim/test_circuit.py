@@ -89,6 +89,28 @@ def test_at_constant_voltage_the_current_is_what_all_resistances_in_series_let_t
     assert 0.0 < at.current_A < 3.0
 
 
+def test_a_source_set_below_the_cell_takes_nothing_from_it() -> None:
+    world, panels = bench()
+    close(panels, "relay-a")
+    charge(panels, 1.0, 3.0)
+    at = world.nodes["a"].look(30.0)
+
+    assert at.voltage_V > 1.2
+    assert at.current_A == 0.0
+    assert panels["sense"].truth("voltage_V", 30.0) == pytest.approx(at.voltage_V)
+
+
+def test_what_was_seen_ahead_of_a_change_is_forgotten() -> None:
+    world, panels = bench()
+    charge(panels, 2.6, 1.0)
+
+    assert world.nodes["a"].look(0.5).current_A == 0.0
+
+    close(panels, "relay-a")
+
+    assert world.nodes["a"].look(0.5).current_A == pytest.approx(1.0)
+
+
 def test_remote_sense_holds_the_voltage_at_the_cell_and_falls_back_when_the_relay_opens() -> None:
     world, panels = bench()
     panels["supply"].set("remote_sense", value=True, now_s=0.0)

@@ -197,6 +197,9 @@ def test_a_frame_is_found_behind_noise_and_half_a_frame_is_given_up() -> None:
     assert say(peer, frame(0xA5, 1, 1)[:2], 3.0) == b""
     assert say(peer, frame(0xA5, 1, 2), 4.0) == frame(0x5A, 1, 0)
     assert not world.panels["panel-1"].conducts
+    say(peer, frame(0xA5, 1, 1)[:2], 5.0)
+    assert say(peer, frame(0xA5, 1, 1)[2:], 6.0) == b""  # the two halves are no frame, so long apart
+    assert not world.panels["panel-1"].conducts
 
 
 @pytest.mark.parametrize(("behaviour", "closing"), [("pin-relays", 1), ("pin-relays-low", 0)])

@@ -57,6 +57,14 @@ async def arm(bench: Bench, name: str, **raw: Any) -> None:
     await bench.command({"fault": {"peer": name, **raw}})
 
 
+def arrived(descriptor: int) -> bytes:
+    """All that comes; the kernel hands a terminal's bytes over a little after they were written."""
+    received = b""
+    while select.select([descriptor], [], [], 0.5)[0]:
+        received += os.read(descriptor, 65_536)
+    return received
+
+
 async def turn() -> None:
     loop = asyncio.get_running_loop()
     reached = loop.create_future()
@@ -109,16 +117,16 @@ def test_on_a_real_clock_a_pty_nobody_reads_does_not_fill_up() -> None:
             now[0] = float(second)
             server._feed(b"")
         client = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
-        waiting = len(os.read(client, 65_536))
+        waiting = len(arrived(client))
         now[0] += 1.0
         server._feed(b"")
-        fresh = os.read(client, 65_536)
+        fresh = arrived(client)
         os.close(client)
         await bench.close()
         return waiting, fresh
 
     waiting, fresh = asyncio.run(main())
-    assert 1000 < waiting <= 4096  # what the kernel keeps for a line nobody reads (N_TTY: 4096 bytes)
+    assert 1000 < waiting <= 4096  # what Linux keeps for a terminal; it hands over in its own time
     assert fresh == b"t1=23.5\r\n"
 
 

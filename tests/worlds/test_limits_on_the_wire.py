@@ -128,12 +128,12 @@ PAUSES: dict[str, Scenario] = {
 
 NOT_HERE: dict[str, str] = {
     "link-lost": "the bench turns every fault of a link into missing readings or an output not verified; only a bug lets one through",
+    "current-while-isolated": "needs a relay at the cell; test_step_kinds.py welds one",
     "relay-found-open": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-found-closed": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-contradicts": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-not-verified": "this bench has no relay: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
-    "current-while-isolated": "needs a relay at the cell; the scenario of a zero current provokes it without a wire",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
 """Causes that no fault on the wire can provoke, and why."""

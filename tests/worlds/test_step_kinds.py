@@ -7,11 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from chargerd.core.events import Answer, ConnectionChecked, StateChanged, StepEnded, StepStarted, Tripped
+from chargerd.core.events import Answer, ConnectionChecked, StateChanged, StepEnded, StepStarted, Tripped, ZeroMeasured
 from chargerd.core.states import State
-from chargerd.journal.reader import iter_readings
+from chargerd.journal.reader import iter_events, iter_readings
 from chargerd.sim.faults import forever
 from chargerd.verdict.verdict import write_verdict
+from tests.worlds import switched_bench
 from tests.worlds.invariants import assert_safe
 from tests.worlds.world_bench import Ran, run_world
 
@@ -153,3 +154,93 @@ def test_a_lead_that_is_off_is_found_before_anything_more_is_tried(tmp_path: Pat
     assert [(record.after, record.reason) for _, record in ran.records if isinstance(record, StateChanged)][2:3] == [("PAUSED", found.text)]
     assert [record.step for _, record in ran.records if isinstance(record, StepStarted)] == ["1.1", "1.2", "1.3"]
     assert not any(isinstance(record, Tripped) for _, record in ran.records)
+
+
+ONE_PULSE = """\
+profile: one-pulse
+about: Invented.
+steps:
+  - pulses:
+      train: [discharge: {current: 0.2 It, lasts: 10 s}]
+      ends_when: {voltage_below: 0.80 V}
+  - rest: {lasts: 1 min, sample_every: 5 s}
+"""
+
+
+def test_a_pulse_lasts_from_its_switching_on_however_long_that_takes(tmp_path: Path) -> None:
+    # 50 ms for an answer: arming, switching on and proving it take a second before the load conducts and is known to.
+    ran = run_world(tmp_path, ONE_PULSE, latency_s=0.05, until_s=300.0)
+    rows = list(iter_events(ran.folder / "events.csv"))
+    began_s, known_s = (next(row.elapsed_s for row in rows if row.kind == kind) for kind in ("step-started", "observed"))
+    ((on_s, off_s),) = ran.load.energised()
+
+    assert known_s - began_s > 0.5
+    assert off_s is not None
+    # One reading of three instruments and the command to switch off come after the tenth second; it is never cut short.
+    assert 10.0 <= off_s - on_s <= 10.0 + 1.5
+
+
+ZERO_BETWEEN = """\
+profile: zero-between
+about: Invented; a supply's zero is measured again between two charges.
+steps:
+  - charge:
+      current: 150 mA
+      voltage: 1.80 V
+      sample_every: 1 s
+      ends_when: {time: 1 min, charge: 1 Ah}
+  - zero_current: {lasts: 20 s}
+  - charge:
+      current: 150 mA
+      voltage: 1.80 V
+      sample_every: 1 s
+      ends_when: {time: 2 min, charge: 1 Ah}
+  - discharge:
+      current: 300 mA
+      power: 200 mW
+      sample_every: 1 s
+      ends_when: {voltage_below: 0.80 V, charge: 1 Ah, time: 1 min}
+"""
+DRIFT_A = 0.008
+TWO_AMPERES = {"  charge_current: 2.5 A": "  charge_current: 2 A", "  discharge_current: 2.5 A": "  discharge_current: 2 A"}
+"""The bench with relays allows no more."""
+
+
+@pytest.mark.parametrize("meter", [True, False])
+def test_a_zero_that_drifted_is_measured_again_behind_the_open_relay(meter: bool, tmp_path: Path) -> None:
+    # From the middle of the first charge on the supply reads 8 mA too much while it is on.
+    drift = forever("offset", at_s=30.0, quantity="current_A", by=DRIFT_A)
+    ran = run_world(
+        tmp_path, ZERO_BETWEEN, faults=(("supply", drift),), until_s=1000.0,
+        bench=switched_bench.text(meter=meter), world_of=lambda cell: switched_bench.world(cell, meter=meter),
+        cell_edit=TWO_AMPERES,
+    )  # fmt: skip
+    rows = [row.derived() for row in iter_readings(ran.folder / "readings.csv")]
+    second = [row.current_A for row in rows if row.step == "3" and row.current_A]
+    zeros = {record.instrument: record.current_A for _, record in ran.records if isinstance(record, ZeroMeasured)}
+    began_Ah = next(row.charge_in_Ah for row in rows if row.step == "2.1")
+    ended_Ah = next(row.charge_in_Ah for row in rows if row.step == "3")
+
+    assert (ran.state, ran.cause, ran.replayed().differences) == (State.COMPLETE, "", ())
+    assert zeros == {"supply": pytest.approx(DRIFT_A, abs=1.5e-3), "load": pytest.approx(0.0, abs=1.5e-3)}
+    assert sum(second) / len(second) == pytest.approx(0.150, abs=2e-3)
+    assert began_Ah == ended_Ah
+    # While an output was on for its zero, no current reached the cell: the relay's own record.
+    relay, supply = ran.world.panels["relay"], ran.source
+    on_s, off_s = supply.energised()[-2]
+    assert off_s is not None
+    assert 20.0 <= off_s - on_s <= 22.0
+    assert not any(start_s < off_s and (end_s is None or end_s > on_s) for start_s, end_s in relay.energised())
+
+
+def test_a_relay_that_stays_closed_unseen_trips_by_the_current_that_flows(tmp_path: Path) -> None:
+    # It has no second contact to betray it: the board answers open, and the contact conducts.
+    ran = run_world(
+        tmp_path, ZERO_BETWEEN, acts=((30.0, lambda stage: stage.world.panels["relay"].weld("closed", stage.now_s())),), until_s=1000.0,
+        bench=switched_bench.text(mirror=False), world_of=switched_bench.world, cell_edit=TWO_AMPERES,
+    )  # fmt: skip
+
+    assert (ran.state, ran.cause) == (State.TRIPPED, "current-while-isolated")
+    on_s, off_s = ran.source.energised()[-1]
+    assert off_s is not None
+    assert off_s - on_s <= 3.0

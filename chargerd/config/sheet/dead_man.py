@@ -111,8 +111,7 @@ def example_lines(fastest_s: float, slowest_s: float) -> list[str]:
         ),
         (
             f"Toggled every {TOGGLE_s:g} s its gate stays above {held_V():.1f} V. After the last edge T1 lets go within "
-            f"{fastest_s:.1f} to {slowest_s:.1f} s. A larger R or Ch holds longer. Write the longest time you measured as "
-            "drop_out."
+            f"{fastest_s:.1f} to {slowest_s:.1f} s. A larger R or Ch holds longer. Write the longest time measured as drop_out."
         ),
         "A line over USB instead of a pin: a small controller that toggles such a stage itself while it is fed, and only then.",
     ]

@@ -26,6 +26,7 @@ class Sheet:
     circuit: Circuit
     bottom: float
     x: float = 6.0
+    shunt_x: float = 0.0
     shapes: list[str] = field(default_factory=list)
 
     @property
@@ -88,7 +89,7 @@ def _left(sheet: Sheet) -> float:
         sheet.add(draw.text(left - 5, 75, "+", "sign"), draw.text(left - 5, 94, "−", "sign"))
     bank = bank_of(sheet.bench, sheet.channel.load) if sheet.channel.load else ()
     if bank:
-        sheet.add(draw.text(sheet.x + 12, TOP - 5, f"load: {sheet.channel.load}, each resistor behind its relay", "name"))
+        sheet.add(draw.text(sheet.x + 12, TOP - 5, f"load: {sheet.channel.load}", "name"))
     for resistor in bank:
         _resistor(sheet, resistor.name, resistor.switch, resistor.resistance_ohm, resistor.power_W)
     if sheet.channel.load and not bank:
@@ -131,7 +132,7 @@ def _resistor(sheet: Sheet, name: str, switch: str, ohm: float, watt: float) -> 
         at, y = 1, 46.0
     sheet.add(draw.line(x, y, x, 56), draw.v_contact(x, 56, normally_open=_opens(sheet.bench, switch)))
     sheet.tag(x, (y + 56) / 2, key, at)
-    sheet.add(draw.text(x + 3, 60, "relay", "name"), draw.label(x + 3, 64.2, 23, switch, _output(sheet.bench, switch)))
+    sheet.add(draw.text(x + 5, 60, "relay", "name"), draw.label(x + 5, 64.2, 21, switch, _output(sheet.bench, switch)))
     sheet.add(draw.line(x, 70, x, 82), draw.v_resistor(x, 82), draw.line(x, 96, x, sheet.bottom))
     sheet.tag(x, 76, key, at + 1)
     sheet.tag(x, (98 + sheet.bottom) / 2, key, at + 2)
@@ -190,6 +191,9 @@ def _cells(sheet: Sheet, x: float) -> None:
         sheet.add(draw.box(x - 25, y + 0.8, 35, 14.4, "dashed"))
         name = "cell" if count == 1 else f"cell {number}"
         sheet.add(draw.text(x - 22, y + 9, name, "name"))
+        if count == 1:
+            sheet.add(draw.line(x - 14, y + 3, x - 14, y - 6, "thin"), draw.line(x - 14, y - 6, x - 15.5, y - 3, "thin"))
+            sheet.add(draw.line(x - 14, y - 6, x - 12.5, y - 3, "thin"), draw.text(x - 25, y - 2, "vent"))
         if number > 1:
             sheet.tag(x - 9, y + CELL_mm, f"link:{number - 1}", 0)
     bottom = first + CELL_mm * count
@@ -246,7 +250,7 @@ def _one_meter(sheet: Sheet, cell_x: float, left: float, name: str, said: str) -
     sheet.add(draw.meter(x, middle, "V"), draw.label(x + 7, middle + 1, 24, name))
     sheet.add(draw.text(x + 2, middle - 7, "+", "sign"), draw.text(x + 2, middle + 10, "−", "sign"))
     if not taps:
-        sheet.add(draw.text(cell_x + 15, low + 5, "own clips at the cell", ""))
+        sheet.add(draw.text(cell_x + 15, low + 6, "own clips at the cell", ""))
     return x
 
 
@@ -285,6 +289,7 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     x = max(rail_to + 12, (rail_to + cell_x) / 2 - LENGTH / 2)
     name = sheet.channel.ammeter
     ohm = sheet.bench.instruments[name].shunt_ohm or 0.0
+    sheet.shunt_x = x
     sheet.add(draw.line(rail_to, y, x, y), draw.h_resistor(x, y), draw.line(x + LENGTH, y, cell_x, y))
     sheet.tag((x + LENGTH + cell_x) / 2, y, "cell-", 0)
     sheet.tag((rail_to + x) / 2, y, "cell-", 1)
@@ -297,7 +302,7 @@ def _negative(sheet: Sheet, rail_to: float, cell_x: float) -> None:
     sheet.tag(left, y + 10, "shunt-", 0)
     sheet.tag(right, y + 10, "shunt+", 0)
     sheet.add(draw.text(right + 2, low + 1.5, "+", "sign"), draw.text(left - 4, low + 1.5, "−", "sign"))
-    sheet.add(draw.label(right + 7, low + 1.5, 60, f"{name}: current"))
+    sheet.add(draw.label(right + 7, low + 1.5, 50, f"{name}: current"))
 
 
 def _frames(sheet: Sheet) -> None:
@@ -308,13 +313,22 @@ def _frames(sheet: Sheet) -> None:
     far = f"Keep vents free. Nothing that can spark within {metres:.2f} m of a vent, and nothing at all above it."
     sheet.add(draw.text(6, y, said), draw.text(6, y + 5, far, "name"))
     rows = [("NEVER TOUCHED", one) for one in sheet.bench.never_touch] + [("STAYS ON", one) for one in sheet.bench.keep_on]
+    left, drop = _frame_at(sheet)
     for number, (what, one) in enumerate(rows):
-        top = sheet.bottom + 4 + 17 * number
-        sheet.add(draw.box(185, top, 90, 15, "frame"), draw.text(188, top + 5, f"{what}: no wire goes here", "name"))
-        sheet.add(draw.label(188, top + 9.4, 84, one))
+        top = sheet.bottom + 4 + drop + 17 * number
+        sheet.add(draw.box(left, top, 90, 15, "frame"), draw.text(left + 3, top + 5, f"{what}: no wire goes here", "name"))
+        sheet.add(draw.label(left + 3, top + 9.4, 84, one))
+
+
+def _frame_at(sheet: Sheet) -> tuple[float, float]:
+    """Return where frames of other outputs begin, and how far down: beside the shunt's meter, or below it for lack of room."""
+    if sheet.shunt_x > 160:
+        return 66.0, 0.0
+    return 185.0, 28.0 if sheet.shunt_x > 125 else 0.0
 
 
 def _legend_mm(sheet: Sheet) -> float:
     """Return how far below the negative rail the legend stands: below the shunt's meter and the frames of other outputs."""
     others = len(sheet.bench.never_touch + sheet.bench.keep_on)
-    return max(31.0 if sheet.channel.ammeter else 15.0, 17.0 * others + 8)
+    frames = 17.0 * others + 8 + _frame_at(sheet)[1] if others else 0.0
+    return max(31.0 if sheet.channel.ammeter else 15.0, frames)

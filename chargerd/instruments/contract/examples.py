@@ -36,9 +36,9 @@ def _check(dialect: Dialect, name: str) -> Finding:
 def _wrong_question(dialect: Dialect, name: str, example: Example) -> str:
     """Return what differs, "" when nothing does."""
     question = dialect.questions[name.removesuffix("?")]
-    shown = _shown(dialect, question.message)
-    if shown != example.sent:
-        return f"the manual sends {example.sent!r}, the dialect {shown!r}"
+    sent = shown(dialect.framing, question.message)
+    if sent != example.sent:
+        return f"the manual sends {example.sent!r}, the dialect {sent!r}"
     if not example.reply:
         return ""
     meant = meaning(question.parse(_bytes(dialect, example.reply)), QUESTIONS[question.name])
@@ -47,9 +47,9 @@ def _wrong_question(dialect: Dialect, name: str, example: Example) -> str:
 
 def _wrong_command(dialect: Dialect, name: str, example: Example) -> str:
     command = dialect.commands[name]
-    shown = _shown(dialect, command.message(example.value))
-    if shown != example.sent:
-        return f"the manual sends {example.sent!r}, the dialect {shown!r}"
+    sent = shown(dialect.framing, command.message(example.value))
+    if sent != example.sent:
+        return f"the manual sends {example.sent!r}, the dialect {sent!r}"
     if example.reply and command.acknowledge is None:
         return f"the manual shows the reply {example.reply!r}, the dialect waits for none"
     if example.reply and command.acknowledge is not None:
@@ -66,8 +66,12 @@ def meaning(value: object, kind: str) -> str:
     return f"{value:.10g}" if isinstance(value, float) else str(value)
 
 
-def _shown(dialect: Dialect, message: bytes) -> str:
-    return message.hex(" ").upper() if FRAMINGS[dialect.framing].BINARY else message.decode("ascii")
+def shown(framing: str, message: bytes) -> str:
+    """Return a message as an example writes it: text, or bytes in hexadecimal."""
+    if not FRAMINGS[framing].BINARY:
+        return message.decode("ascii")
+    frame = message[1:] if framing == "bytes" else message  # there the first byte is for the link alone
+    return frame.hex(" ").upper()
 
 
 def _bytes(dialect: Dialect, text: str) -> bytes:

@@ -14,7 +14,7 @@ from typing import Literal
 
 from chargerd.errors import InstrumentError, LinkGarbledError
 from chargerd.instruments.framing.scpi import ErrorEntry
-from chargerd.instruments.framing.spoken import Command, Question
+from chargerd.instruments.framing.spoken import Command, Proof, Question
 
 _VALUE_KEYS = ("check", "order", "sign", "scale")
 BINARY = True
@@ -125,7 +125,35 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
         raise ValueError(f"reply {fields['reply']!r} holds no value; write vv where it stands")
     sense = _sense(kind, fields, reply.value.stop - reply.value.start)
     message = bytes([len(reply.parts)]) + ask.filled(b"")
-    return Question(name, fields["ask"], ask.filled(b"").hex(" ").upper(), message, lambda raw: sense(reply.taken(raw)))
+    proof = _proof(reply, kind, fields)
+    return Question(name, fields["ask"], ask.filled(b"").hex(" ").upper(), message, lambda raw: sense(reply.taken(raw)), proof)
+
+
+def _proof(reply: _Frame, kind: str, fields: Mapping[str, str]) -> Proof:
+    """Return how `off` understands the same reply."""
+    length = 0 if reply.value is None else reply.value.stop - reply.value.start
+    meanings, bit, is_low_first = _meanings(fields, length), _bit(fields, length), _order(fields) == "little"
+    held = ["(..)"] * length if kind == "number" or reply.value is None else [".."] * length
+    if bit is not None:  # counted from the lowest, which is 1; the digit of a byte that holds it must have it clear
+        byte = (bit - 1) // 8 if is_low_first else length - 1 - (bit - 1) // 8
+        digit = f"[{''.join(f'{one:X}' for one in range(16) if not one >> (bit - 1) % 4 & 1)}]"
+        held[byte] = f".{digit}" if (bit - 1) % 8 < 4 else f"{digit}."
+    elif kind != "number" and held:
+        held = [f"({' '.join(held)})"]
+    shown = [{"??": "..", "cc": ".."}.get(part, part) for part in reply.parts if part != "vv"]
+    if reply.value is not None:
+        shown[reply.value.start : reply.value.start] = held
+    raws = [raw for raw, meaning in meanings.items() if meaning == "0"] if meanings else [bytes(length)]
+    no = tuple(raw.hex(" ").upper() for raw in raws)
+    order = tuple(range(length, 0, -1)) if kind == "number" and is_low_first else tuple(range(1, length + 1))
+    return Proof(
+        " ".join(shown),
+        order if kind == "number" else (1,),
+        ("signed" if _is_signed(fields) else "unsigned") if kind == "number" else "text",
+        () if bit is not None else no,
+        float(_scale(fields)),
+        fields.get("check", "") if reply.check is not None else "",
+    )
 
 
 def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Command:
@@ -152,7 +180,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
 
     shown = send.text.replace(" ".join(["vv"] * length), "{value}") if carries else send.filled(b"").hex(" ").upper()
     acknowledge = reply.taken if reply is not None else None
-    return Command(name, fields["send"], shown, encode, 0, acknowledge, scale if carries else None)
+    proof = Proof() if reply is None else _proof(reply, "", fields)
+    return Command(name, fields["send"], shown, encode, 0, acknowledge, scale if carries else None, proof)
 
 
 def _sense(kind: str, fields: Mapping[str, str], length: int) -> Callable[[bytes], object]:

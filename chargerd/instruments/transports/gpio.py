@@ -9,13 +9,14 @@ safe. Options: `active_low=17,27` (or `all`): 1 then means a low pin; `pull=up` 
 from __future__ import annotations
 
 import re
+import threading
 
 import gpiod
 import gpiod.line
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.transports.link import Address, InFlight
-from chargerd.instruments.transports.worker import BlockingLink
+from chargerd.instruments.transports.worker import BLOCKING_MAX_S, BlockingLink
 
 CONSUMER = "chargerd"
 """Who holds a line, for anyone who looks at the chip."""
@@ -43,9 +44,15 @@ class GpioLink(BlockingLink):
         self._chip: gpiod.Chip | None = None
         self._requests: dict[int, gpiod.LineRequest] = {}
         self._outputs: set[int] = set()
+        self._before = _LAST.get(self._path)
+        self._is_released = threading.Event()
+        _LAST[self._path] = self
 
     def open(self) -> None:
-        """Open the chip. Runs in the worker."""
+        """Open the chip, once a link before that is closed has let its lines go. Runs in the worker."""
+        if self._before is not None and self._before.dirty:
+            self._before._is_released.wait(BLOCKING_MAX_S)  # noqa: SLF001  # one of ours
+        self._before = None
         if not gpiod.is_gpiochip_device(self._path):
             raise LinkClosedError(f"{self.name}: {self._path} is no GPIO chip")
         self._chip = gpiod.Chip(self._path)
@@ -101,16 +108,23 @@ class GpioLink(BlockingLink):
 
     def release(self) -> None:
         """Let lines and chip go."""
-        for request in self._requests.values():
-            request.release()
-        self._requests.clear()
-        if self._chip is not None:
-            self._chip.close()
-            self._chip = None
+        try:
+            for request in self._requests.values():
+                request.release()
+            self._requests.clear()
+            if self._chip is not None:
+                self._chip.close()
+                self._chip = None
+        finally:
+            self._is_released.set()
 
     def explain(self, fault: Exception) -> LinkError:
         """Return what to tell of an error of the bindings."""
         return LinkClosedError(f"{self.name}: {getattr(fault, 'strerror', None) or fault}")
+
+
+_LAST: dict[str, GpioLink] = {}
+"""The last link to each chip, open or closing: lines are let go by its worker, a moment after it was closed."""
 
 
 async def open_link(address: Address, *, deadline_s: float, in_flight: InFlight | None = None) -> GpioLink:

@@ -78,7 +78,7 @@ def open_port(path: str, settings: Settings, timeout_s: float) -> serial.Serial:
             judge_parity(port.fileno())
         exclude_others(port.fileno())
         port.reset_input_buffer()
-    except BaseException:
+    except (OSError, ValueError, termios.error):
         port.close()
         raise
     return port
@@ -133,7 +133,7 @@ class PortLock:
         self._descriptor = os.open(path, os.O_RDWR | os.O_NOCTTY | os.O_NONBLOCK)
         try:
             self._lock(path)
-        except BaseException:
+        except (OSError, LinkClosedError):
             os.close(self._descriptor)
             raise
 

@@ -9,6 +9,7 @@ waits longer than that behind a mute question.
 from __future__ import annotations
 
 import re
+import termios
 import threading
 
 import pyvisa
@@ -23,8 +24,8 @@ from chargerd.instruments.transports.worker import BLOCKING_MAX_S, BlockingLink
 
 DEFAULT_LIBRARY = "@py"
 
-_FAULTS = (pyvisa.errors.Error, OSError, ValueError, TypeError, AttributeError)
-"""What leaves a query of the VISA libraries tried, bare socket and decoding errors among it."""
+_FAULTS = (pyvisa.errors.Error, OSError, ValueError, TypeError, AttributeError, termios.error)
+"""What leaves a call of the VISA libraries tried, bare errors of sockets, of serial ports and of decoding among it."""
 
 _SERIAL_PORT = re.compile(r"ASRL(/[^:]+)::INSTR", re.IGNORECASE)
 
@@ -104,6 +105,8 @@ class VisaLink(BlockingLink):
         session.write_raw(message + self._address.send_terminator)
         reply = session.read_raw(REPLY_LENGTH_MAX)
         end = self._address.terminator
+        if not reply:
+            raise LinkGarbledError(f"{self.name}: an empty reply")
         if len(reply) > REPLY_LENGTH_MAX or (isinstance(session, _STREAMS) and not reply.endswith(end)):
             raise LinkGarbledError(f"{self.name}: a reply without end: {reply[:40]!r}")
         reply = reply.removesuffix(end)

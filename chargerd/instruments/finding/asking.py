@@ -1,0 +1,134 @@
+"""Asking what was found who it is: only where a person has said yes. Each answer is compared with the shipped dialects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from functools import cache
+
+from chargerd.errors import ChargerdError, LinkError, LinkGarbledError, LinkTimeoutError
+from chargerd.instruments.dialect import Dialect, dialect_names
+from chargerd.instruments.dialect_file import load_dialect
+from chargerd.instruments.finding.ports import shown
+from chargerd.instruments.framing.scpi import parse_identity
+from chargerd.instruments.transports.registry import open_link, parse_address
+
+OPEN_S = 3.0
+LISTEN_S = 2.5
+"""A board that prints once a second has then printed a whole line, though we joined in the middle of one."""
+
+ASK_S = 1.0
+UNIT_S = 0.3
+"""How long a Modbus unit is waited for; most answer within a tenth of a second, and most units are not there."""
+
+READ_FIRST_REGISTER = bytes.fromhex("03 0000 0001")
+"""Read one holding register, number 0 (MODBUS Application Protocol V1.1b3, §6.3). Any reply, a refusal too, shows a device."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """Who answers at an address: what to write as its identity ("" when unknown), which dialects may fit, what was heard."""
+
+    address: str
+    identity: str
+    dialects: tuple[str, ...]
+    heard: str
+
+
+@cache
+def shipped() -> tuple[Dialect, ...]:
+    """Return the shipped dialects."""
+    return tuple(load_dialect(name) for name in dialect_names())
+
+
+def speaking(reply: bytes, asked: bytes) -> tuple[str, tuple[str, ...]]:
+    """Return the identity in a reply to `asked` (b"": printed unasked), and the dialects that understand it."""
+    identity, names = "", []
+    for dialect in shipped():
+        question = dialect.questions["identity"]
+        if question.message != asked:
+            continue
+        try:
+            meant = str(question.parse(reply))
+        except ChargerdError:
+            continue
+        identity = identity or meant
+        names.append(dialect.name)
+    return identity, tuple(names)
+
+
+async def ask_serial(path: str, baud: int) -> Answer:
+    """Listen to a port for a while, then ask `*IDN?`. Raises LinkError when the port cannot be used."""
+    printed = await _listen(f"serial://{path}?baud={baud}&listen=yes")
+    return printed if printed is not None else await ask_lines(f"serial://{path}?baud={baud}")
+
+
+async def _listen(address: str) -> Answer | None:
+    link = await open_link(parse_address(address), deadline_s=OPEN_S)
+    try:
+        line = await link.query(b"", deadline_s=LISTEN_S)
+    except LinkTimeoutError:
+        return None
+    except LinkGarbledError as fault:
+        return Answer(address, "", (), f"prints by itself, but no text at this speed ({shown(str(fault))})")
+    finally:
+        await link.close()
+    identity, names = speaking(line, b"")
+    return Answer(address, identity, names, f"prints by itself: {shown(line.decode('ascii', 'replace'))!r}")
+
+
+async def ask_lines(address: str) -> Answer:
+    """Ask `*IDN?`. Raises LinkError when the address cannot be opened; silence is an answer."""
+    link = await open_link(parse_address(address), deadline_s=OPEN_S)
+    try:
+        reply = await link.query(b"*IDN?", deadline_s=ASK_S)
+    except LinkTimeoutError:
+        return Answer(address, "", (), "does not answer *IDN?")
+    except LinkError as fault:
+        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(str(fault))})")
+    finally:
+        await link.close()
+    text = reply.decode("ascii", "replace")
+    try:
+        parse_identity(text)
+    except LinkGarbledError:
+        return Answer(address, "", (), f"answers {shown(text)!r}, which is no identity: it has words of its own")
+    identity, names = speaking(reply, b"*IDN?")
+    return Answer(address, identity, names, f"is {shown(text)!r}")
+
+
+async def ask_units(port: str, options: str, units: Iterable[int]) -> list[Answer]:
+    """Ask each Modbus unit on a serial port for one register; return those that answer. Raises LinkError for the port."""
+    found = []
+    for unit in units:
+        address = f"modbus-rtu://{port}?{options}&unit={unit}"
+        reply = await _asked(address, READ_FIRST_REGISTER)
+        if reply is None:
+            continue
+        fits = [(identity, name) for name, identity in [await _as_modbus(address, one) for one in shipped()] if name]
+        heard = f"unit {unit} answers {reply.hex(' ').upper()}"
+        found.append(Answer(address, fits[0][0] if fits else "", tuple(name for _, name in fits), heard))
+    return found
+
+
+async def _as_modbus(address: str, dialect: Dialect) -> tuple[str, str]:
+    """Return a dialect's name and the identity it finds at a unit, or nothing."""
+    if dialect.framing != "modbus":
+        return "", ""
+    question = dialect.questions["identity"]
+    reply = await _asked(address, question.message)
+    try:
+        return (dialect.name, str(question.parse(reply))) if reply is not None else ("", "")
+    except ChargerdError:
+        return "", ""
+
+
+async def _asked(address: str, message: bytes) -> bytes | None:
+    """Ask once through a link of its own: nobody's late reply can be taken for another's."""
+    link = await open_link(parse_address(address), deadline_s=OPEN_S)
+    try:
+        return await link.query(message, deadline_s=UNIT_S)
+    except LinkError:
+        return None
+    finally:
+        await link.close()
