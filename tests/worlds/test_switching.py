@@ -85,7 +85,7 @@ def stick_on(name: str) -> Callable[[Stage], None]:
 
     def act(stage: Stage) -> None:
         panel, now_s = stage.world.panels[name], stage.now_s()
-        panel.set("current_set_A", value=0.3, now_s=now_s)
+        panel.set("current_set_A", value=0.1, now_s=now_s)
         panel.set(panel.SWITCH, value=True, now_s=now_s)
         panel.is_stuck_on = True
         panel.set(panel.SWITCH, value=False, now_s=now_s)
