@@ -14,6 +14,7 @@ from chargerd.config.bench_parts import (
     DeadManSpec,
     ResistorSpec,
     SensorSpec,
+    check_cold_junctions,
     contact_of,
     dead_man_of,
     resistors_of,
@@ -168,7 +169,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
-    _check_cold_junctions(instruments, faults)
+    check_cold_junctions({name: spec.sensor for name, spec in instruments.items()}, faults)
     resistors = resistors_of(values.named("resistors"), instruments, faults)
     banks = {resistor.load for resistor in resistors}
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
@@ -257,22 +258,6 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         contact=contact_of(values.sub("contact"), faults),
         place=values.place,
     )
-
-
-def _check_cold_junctions(instruments: Mapping[str, InstrumentSpec], faults: Faults) -> None:
-    """Note thermocouples whose leads end nowhere, or at another thermocouple."""
-    for spec in instruments.values():
-        junction = spec.sensor.cold_junction if spec.sensor is not None else ""
-        if spec.sensor is None or not junction:
-            continue
-        other = instruments.get(junction)
-        if other is None or other is spec:
-            known = ", ".join(name for name in instruments if name != spec.name)
-            faults.add(
-                spec.sensor.place, f"sensor.cold_junction: {junction!r} is no other instrument", f"write one of: {known}"
-            )
-        elif other.sensor is not None and other.sensor.cold_junction:
-            faults.add(spec.sensor.place, f"sensor.cold_junction: {junction} is a thermocouple itself", "name another kind")
 
 
 def _protects(values: Values, faults: Faults) -> tuple[str, ...]:

@@ -145,6 +145,21 @@ def _table(values: Values, faults: Faults) -> tuple[tuple[float, float], ...]:
     return tuple(points)
 
 
+def check_cold_junctions(sensors: Mapping[str, SensorSpec | None], faults: Faults) -> None:
+    """Note thermocouples whose leads end at no other instrument, or at another thermocouple. `sensors`: by instrument."""
+    for name, sensor in sensors.items():
+        junction = sensor.cold_junction if sensor is not None else ""
+        if sensor is None or not junction:
+            continue
+        if junction not in sensors or junction == name:
+            known = ", ".join(other for other in sensors if other != name)
+            faults.add(sensor.place, f"sensor.cold_junction: {junction!r} is no other instrument", f"write one of: {known}")
+            continue
+        other = sensors[junction]
+        if other is not None and other.cold_junction:
+            faults.add(sensor.place, f"sensor.cold_junction: {junction} is a thermocouple itself", "name another kind")
+
+
 def contact_of(values: Values | None, faults: Faults) -> ContactSpec | None:
     """Read an instrument's `contact:`; faults are noted where they stand."""
     if values is None:
