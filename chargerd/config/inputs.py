@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
@@ -18,6 +20,16 @@ def zero_current_A(spec: InstrumentSpec) -> float:
     accuracy = spec.accuracy.get("current")
     offset_A = accuracy.offset if accuracy is not None else 0.0
     return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * spec.resolution.get("current", 0.0))
+
+
+def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
+    """Return the standard uncertainty of a current from which a measured zero is subtracted: two readings' steps, and gain.
+
+    The offset is common to both and cancels. That holds only where a relay lets the zero be measured at every start.
+    """
+    accuracy = spec.accuracy.get("current")
+    gain = 0.0 if accuracy is None else accuracy.gain
+    return math.hypot(spec.resolves_difference("current"), gain * current_A / math.sqrt(3.0))
 
 
 def resistors_of_load(spec: ChannelSpec, bench: BenchFile) -> tuple[ResistorSpec, ...]:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator
+import math
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
 from chargerd.config.bench import BenchFile, load_bench
+from chargerd.config.bench_parts import ResistorSpec
 from chargerd.config.cell import CellFile, load_cell
+from chargerd.config.inputs import resistors_of_load
 from chargerd.config.profile import load_profile
-from chargerd.core.events import Tick
+from chargerd.core.events import CheckPassed, Tick
 from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
@@ -47,10 +50,14 @@ class RunSource:
             {"program": head.program_version, "engine": head.engine_version},
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
-            UNKNOWN if bench is None else accuracies_of(bench, head.channel),
+            UNKNOWN if bench is None else accuracies_of(bench, head.channel, self._starts()),
             {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
             tuple(faults),
         )
+
+    def _starts(self) -> list[CheckPassed]:
+        """Return what each start of the run proved, its zeros among it."""
+        return [row.record for row in iter_events(self.folder / EVENTS) if isinstance(row.record, CheckPassed)]
 
     def noted(self) -> list[Noted]:
         """Return the events that matter to a verdict."""
@@ -104,8 +111,11 @@ def rating_of(cell: CellFile) -> Rating:
     return Rating(cell.rated_Ah, cell.rated_provisional, upper_V, lower_V, cell.rated_current_A)
 
 
-def accuracies_of(bench: BenchFile, channel: str) -> Accuracies:
-    """Return the data-sheet accuracies of the instruments of one channel, as far as the bench file gives them."""
+def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] = ()) -> Accuracies:
+    """Return the data-sheet accuracies of the instruments of one channel, as far as the bench file gives them.
+
+    A zero that was measured at every start, and subtracted since, replaces the stated offset by its own uncertainty.
+    """
     spec = bench.channels.get(channel)
     if spec is None:
         return UNKNOWN
@@ -114,13 +124,39 @@ def accuracies_of(bench: BenchFile, channel: str) -> Accuracies:
         given = bench.instruments[instrument].accuracy.get(quantity) if instrument in bench.instruments else None
         return None if given is None else Accuracy(given.gain, given.offset)
 
-    thermometer = accuracy(spec.thermometer, "temperature")
-    return Accuracies(
-        accuracy(spec.meter or spec.source, "voltage"),
-        accuracy(spec.source, "current"),
-        accuracy(spec.load, "current"),
-        None if thermometer is None else thermometer.offset,
-    )
+    voltage, thermometer = accuracy(spec.meter or spec.source, "voltage"), accuracy(spec.thermometer, "temperature")
+    temperature_K = None if thermometer is None else thermometer.offset
+    if spec.ammeter:
+        both = zeroed(accuracy(spec.ammeter, "current"), [start.zero_ammeter_u_A for start in starts])
+        return Accuracies(voltage, both, both, temperature_K, one_current_meter=True)
+    charge = zeroed(accuracy(spec.source, "current"), [start.zero_source_u_A for start in starts])
+    bank = resistors_of_load(spec, bench)
+    if bank:
+        return Accuracies(voltage, charge, _of_resistors(bank, voltage), temperature_K)
+    discharge = zeroed(accuracy(spec.load, "current"), [start.zero_load_u_A for start in starts])
+    return Accuracies(voltage, charge, discharge, temperature_K)
+
+
+def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
+    """Return that accuracy with what a subtracted zero leaves of its offset: √3 of its standard uncertainty, as a limit.
+
+    Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
+    offset stands. A zero does not improve on what the data sheet promises by being worse than it.
+    """
+    if stated is None or not zeros_u_A:
+        return stated
+    known = [u_A for u_A in zeros_u_A if u_A is not None]
+    if len(known) < len(zeros_u_A):
+        return stated
+    return Accuracy(stated.gain, min(stated.offset, math.sqrt(3.0) * max(known)))
+
+
+def _of_resistors(bank: Sequence[ResistorSpec], voltage: Accuracy | None) -> Accuracy | None:
+    """Return the accuracy of V/R: that of the worst resistor with the voltage's, the offset as if all were connected."""
+    if voltage is None:
+        return None
+    worst = max(part.accuracy for part in bank)
+    return Accuracy(math.hypot(worst, voltage.gain), sum(voltage.offset / part.resistance_ohm for part in bank))
 
 
 def sha256(path: Path) -> str:
