@@ -14,6 +14,7 @@ from chargerd.config.bench_parts import (
     DeadManSpec,
     ResistorSpec,
     SensorSpec,
+    check_cold_junctions,
     contact_of,
     dead_man_of,
     resistors_of,
@@ -168,7 +169,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
-    _check_cold_junctions(instruments, faults)
+    check_cold_junctions({name: (one.sensor, one.every_s) for name, one in instruments.items()}, faults)
     resistors = resistors_of(values.named("resistors"), instruments, faults)
     banks = {resistor.load for resistor in resistors}
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
@@ -259,22 +260,6 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
     )
 
 
-def _check_cold_junctions(instruments: Mapping[str, InstrumentSpec], faults: Faults) -> None:
-    """Note thermocouples whose leads end nowhere, or at another thermocouple."""
-    for spec in instruments.values():
-        junction = spec.sensor.cold_junction if spec.sensor is not None else ""
-        if spec.sensor is None or not junction:
-            continue
-        other = instruments.get(junction)
-        if other is None or other is spec:
-            known = ", ".join(name for name in instruments if name != spec.name)
-            faults.add(
-                spec.sensor.place, f"sensor.cold_junction: {junction!r} is no other instrument", f"write one of: {known}"
-            )
-        elif other.sensor is not None and other.sensor.cold_junction:
-            faults.add(spec.sensor.place, f"sensor.cold_junction: {junction} is a thermocouple itself", "name another kind")
-
-
 def _protects(values: Values, faults: Faults) -> tuple[str, ...]:
     """Read which of a supply's own protections there are; said by nobody, both."""
     if not values.has("protects"):
@@ -325,9 +310,8 @@ def _channel(
     if load and load == source:
         faults.add(values.at("load"), f"{values.label}.load: {load} is the source already", "name the load, or delete the line")
     if load and voltage == load and load != source:
-        faults.add(
-            values.at("voltage"), f"{values.label}.voltage: the load measures across its own leads", f"write {source} or a meter"
-        )
+        what = f"{values.label}.voltage: the load measures across its own leads"
+        faults.add(values.at("voltage"), what, f"write {source} or a meter")
     thermometer, ambient = values.text("temperature"), values.text("ambient")
     if ambient and ambient == thermometer:
         faults.add(values.at("ambient"), f"{values.label}.ambient: {ambient} measures the cell", "name another one")
@@ -353,6 +337,8 @@ def _judge_role(values: Values, role: str, quantities: tuple[str, ...], spec: In
                 f"{label}: {spec.name} does not say how well it sees {quantity}",
                 f"write its accuracy ({quantity}: {accuracy_example(quantity)}) and resolution from its data sheet",
             )
+    if spec.sensor is not None and "temperature" not in quantities:
+        faults.add(values.at(role), f"{label}: {spec.name} has a sensor", "name it at temperature, or delete its sensor")
     if role in {"source", "load"} and (spec.voltage_max_V is None or spec.current_max_A is None):
         faults.add(values.at(role), f"{label}: {spec.name} has no ratings", "write ratings: {voltage: 30 V, current: 3 A}")
 
