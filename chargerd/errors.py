@@ -10,7 +10,7 @@ from enum import IntEnum
 
 
 class Exit(IntEnum):
-    """What the program tells the shell. The README's table is compared with this one by a test."""
+    """What the program tells the shell. The manual's table is compared with this one by a test."""
 
     OK = 0
     FILE_OR_COMMAND = 2

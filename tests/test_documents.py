@@ -1,4 +1,4 @@
-"""README.md and DEVELOPERS.md against the code: every table, name, number and command line they show; and the house rules.
+"""README.md, MANUAL.md and DEVELOPERS.md against the code: every table, name, number and command line they show; and the house rules.
 
 What is compared stands in the code once; these tests only read it.
 """
@@ -18,6 +18,7 @@ import pytest
 
 from chargerd.cli.main import VERBS, main
 from chargerd.config.bench import load_bench
+from chargerd.config.bench_keys import SENSORS
 from chargerd.config.cell import load_cell
 from chargerd.config.echo import describe_step
 from chargerd.config.plan import build_plan
@@ -39,6 +40,7 @@ from chargerd.daemon.worker import OFF_AFTER_MAX_S
 from chargerd.errors import Exit
 from chargerd.instruments import dialect, dialect_file
 from chargerd.instruments.roles import OFF_TRIES
+from chargerd.instruments.transports.registry import SCHEME_OPTIONS, parse_address
 from chargerd.journal.columns import COLUMNS
 from chargerd.status.mailbox import Queued, Status
 from chargerd.status.mqtt import Publisher
@@ -48,6 +50,7 @@ ROOT = Path(__file__).resolve().parent.parent
 PACKAGE = ROOT / "chargerd"
 BOATHOUSE = ROOT / "examples" / "boathouse"
 README = (ROOT / "README.md").read_text(encoding="utf-8")
+MANUAL = (ROOT / "MANUAL.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 README_LINES_MAX, FUNCTION_LINES_MAX, MODULE_LINES_MAX = 220, 70, 400
 GENERATED = {"__pycache__", "demo-runs", "bench-results", "build", "dist"}
@@ -98,7 +101,7 @@ def shipped_text_files() -> Iterator[Path]:
             yield path
 
 
-# --- README: tables ----------------------------------------------------------------------------------------------------
+# --- README and manual: tables ----------------------------------------------------------------------------------------------------
 
 
 def test_the_readme_is_short_enough_to_be_read():
@@ -106,7 +109,7 @@ def test_the_readme_is_short_enough_to_be_read():
 
 
 def test_the_verbs_are_those_of_the_program():
-    assert dict(table(README, "| verb |")) == VERBS
+    assert dict(table(MANUAL, "| verb |")) == VERBS
 
 
 def test_every_verb_is_a_module_with_arguments_and_a_run():
@@ -116,23 +119,23 @@ def test_every_verb_is_a_module_with_arguments_and_a_run():
 
 
 def test_the_exit_codes_are_those_of_the_program():
-    listed = [re.fullmatch(r"([0-9]+) `([A-Z_]+)`", code) for code, _ in folded(table(README, "| exit code |"))]
+    listed = [re.fullmatch(r"([0-9]+) `([A-Z_]+)`", code) for code, _ in folded(table(MANUAL, "| exit code |"))]
 
     assert {match[2]: int(match[1]) for match in listed if match} == {code.name: code.value for code in Exit}
     assert all(listed)
 
 
 def test_the_ends_are_those_of_the_engine():
-    listed = [tuple(row) for row in table(README, "| end |")]
+    listed = [tuple(row) for row in table(MANUAL, "| end |")]
 
     assert listed == [
         (end.key, end.dimension, ", ".join(sorted(end.steps)), "yes" if end.bounded else "", end.meaning) for end in ENDS.values()
     ]
-    assert f"{BOUND_FACTOR} × the end trips" in README
+    assert f"{BOUND_FACTOR} × the end trips" in MANUAL
 
 
 def test_the_causes_of_a_trip_are_those_of_protection():
-    assert dict(folded(table(README, "| cause |"))) == CAUSES
+    assert dict(folded(table(MANUAL, "| cause |"))) == CAUSES
 
 
 def test_the_first_columns_are_those_of_the_journal():
@@ -143,7 +146,7 @@ def test_every_profile_key_is_named_and_no_other():
     ends = {f"ends_when.{end}" for end in ENDS}
     paths = [row[0] for row in manual_rows("profile") if ".".join(row[0].split(".")[-2:]) not in ends]
     keys = {path.rpartition(".")[2] for path in paths}
-    rows = table(README, "| in | keys |")
+    rows = table(MANUAL, "| in | keys |")
 
     assert words_in_backticks(" ".join(f"`{row[0]}` {row[1]}" if " " not in row[0] else " ".join(row) for row in rows)) == keys
 
@@ -154,10 +157,20 @@ def test_the_mqtt_topics_are_those_the_publisher_uses():
     topics = [publisher._options["will"].topic] + [publisher._topic_and_payload(item)[0] for item in items]
     retained = ["yes", "yes", "no"]
 
-    listed = [(row[0], row[1]) for row in table(README, "| MQTT topic |")]
+    listed = [(row[0], row[1]) for row in table(MANUAL, "| MQTT topic |")]
 
     shown = [re.sub("PREFIX|BENCH|CHANNEL", lambda name: f"<{name[0].lower()}>", topic) for topic in topics]
     assert listed == list(zip(shown, retained, strict=True))
+
+
+def test_the_manual_shows_every_way_to_an_instrument_and_every_sensor():
+    shown = [re.match(r"`?(?:trace\+)?([a-z-]+)://", row[0]) for row in table(MANUAL, "| address | reaches |")]
+
+    assert {match[1] for match in shown if match} == {scheme for scheme in SCHEME_OPTIONS if "memory" not in scheme}
+    assert all(parse_address(row[0].replace("…", "1")) for row in table(MANUAL, "| address | reaches |"))
+    assert words_in_backticks(" ".join(f"`{word}`" for row in table(MANUAL, "| `kind` |") for word in re.findall(r"[a-z0-9-]+", row[0]))) == set(
+        SENSORS
+    )
 
 
 # --- README: numbers and commands ----------------------------------------------------------------------------------------
@@ -207,8 +220,9 @@ def test_the_first_profile_for_a_bench_is_accepted_and_begins_with_everything_of
 
 
 def command_lines() -> list[str]:
-    fenced = re.findall(r"^chargerd .*$", "\n".join(re.findall(r"```\n(.*?)```", README, re.DOTALL)), re.MULTILINE)
-    inline = [found for found in re.findall(r"`(chargerd\s[^`]+)`", README) if "VERB" not in found and "…" not in found]
+    both = README + MANUAL
+    fenced = re.findall(r"^chargerd .*$", "\n".join(re.findall(r"```\n(.*?)```", both, re.DOTALL)), re.MULTILINE)
+    inline = [found for found in re.findall(r"`(chargerd\s[^`]+)`", both) if "VERB" not in found and "…" not in found]
     lines = [" ".join(line.split("  #")[0].split()) for line in (*fenced, *inline)]
     return sorted(set(lines))
 
@@ -272,7 +286,7 @@ def test_the_keys_of_a_dialect_are_those_it_is_read_by():
     assert words_in_backticks(rows["status"]) == dialect.STATUS
 
 
-@pytest.mark.parametrize("text", [README, DEVELOPERS], ids=["README", "DEVELOPERS"])
+@pytest.mark.parametrize("text", [README, MANUAL, DEVELOPERS], ids=["README", "MANUAL", "DEVELOPERS"])
 def test_every_path_of_the_tree_that_is_named_exists(text: str):
     named = {word for word in words_in_backticks(text) if re.match(r"(chargerd|tests|examples|profiles|\.ci)/", word)}
 

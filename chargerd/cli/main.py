@@ -37,7 +37,7 @@ VERBS: dict[str, str] = {
     "dialect": "list, write or prove how an instrument is spoken to",
     "simulate": "serve the instruments of a bench file, simulated, for anything else to talk to",
 }
-"""Every verb with its line of help; the README's table is compared with this one by a test."""
+"""Every verb with its line of help; the manual's table is compared with this one by a test."""
 
 
 class Parser(argparse.ArgumentParser):

@@ -223,6 +223,8 @@ def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices:
         if isinstance(cell, list) or spec.ammeter or spec.switch or spec.sense or spec.taps:
             return False
         parts = set(parts_of(bench, channel))
+        if any(bench.instruments[name].sensor is not None for name in parts):
+            return False
         if parts != set(roles_of(spec)) or parts & shared:
             return False
         shared |= parts

@@ -3,17 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from math import exp, log
 from typing import Any
 
-from chargerd.cli.simulated import Device
+from chargerd.cli.simulated import Device, behaviour_of
 from chargerd.cli.simulated_parts import roles_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.config.bench_parts import SensorSpec
 from chargerd.sim.behaviour import counting_of, read_behaviour
 from chargerd.sim.benches import bench_of
 from chargerd.sim.cell import Cell
 from chargerd.sim.world import World
 
 Plain = dict[str, Any]
+
+ZERO_K, NOMINAL_K = 273.15, 298.15
+"""0 °C, and 25 °C where a thermistor's nominal resistance is given."""
+
+POWER_UP_degC = 85.0
+"""What a one-wire sensor answers before its first conversion; from memory."""
 
 
 def circuit_world(
@@ -35,7 +43,7 @@ def plain_bench(
     for device in devices:
         kind = read_behaviour(device.behaviour)["panel"]
         for name in device.members.values():
-            is_thermometer = kind == "meter" and name in thermometers
+            is_thermometer = kind == "meter" and (name in thermometers or bench.instruments[name].sensor is not None)
             instruments[name] = _instrument(bench.instruments[name], "thermometer" if is_thermometer else kind)
         panels = []
         for number in _numbers(device):
@@ -81,6 +89,25 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
         plain |= {"settle_s": spec.contact.settle_s, "without_power": spec.contact.without_power, "at_boot": at_boot}
     elif kind == "meter" and spec.shunt_ohm is not None:
         plain["shunt"] = {"ohm": spec.shunt_ohm}
+    elif kind == "thermometer" and spec.sensor is not None:
+        plain["sensor"] = _sensor(spec.sensor)
+    elif kind == "thermometer" and behaviour_of(spec) == "file-one-wire":
+        plain["sensor"] = {"kind": "degrees", "power_up_degC": POWER_UP_degC}
+    return plain
+
+
+def _sensor(spec: SensorSpec) -> Plain:
+    """The sensor as made; the bench file gives both leads of a two-wire one together, the simulator wants one."""
+    plain: Plain = {"kind": spec.kind, "wires": spec.wires, "lead_ohm": spec.lead_ohm / 2.0}
+    if spec.steinhart_hart is not None:
+        plain["constants"] = spec.steinhart_hart
+    elif spec.nominal_ohm and spec.beta_K:
+        plain |= {"nominal_ohm": spec.nominal_ohm, "beta_K": spec.beta_K}
+    elif spec.table:
+        (cold_degC, cold_ohm), (warm_degC, warm_ohm) = spec.table[0], spec.table[-1]
+        cold_K, warm_K = cold_degC + ZERO_K, warm_degC + ZERO_K
+        beta_K = log(cold_ohm / warm_ohm) / (1.0 / cold_K - 1.0 / warm_K)  # the curve through the ends of the table
+        plain |= {"beta_K": beta_K, "nominal_ohm": cold_ohm * exp(beta_K * (1.0 / NOMINAL_K - 1.0 / cold_K))}
     return plain
 
 

@@ -1,6 +1,6 @@
 """The one table of step ends, and how each is judged. An end reached is an event, never a trip.
 
-To add an end: one row in `ENDS`, the quantity it judges in `StepView`, a scenario in tests/scenarios, a row in the README.
+To add an end: one row in `ENDS`, the quantity it judges in `StepView`, a scenario in tests/scenarios, a row in MANUAL.md.
 """
 
 from __future__ import annotations

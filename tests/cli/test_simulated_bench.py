@@ -183,6 +183,32 @@ def test_a_string_is_read_cell_by_cell_through_a_scanner(tmp_path: Path) -> None
     assert volts == pytest.approx([cell.voltage_V for cell in cells], abs=0.005)
 
 
+SENSORS = {
+    "platinum": ("{kind: pt1000, wires: 2, lead: 0.6 ohm}", b"MEAS:RES? (@102)\n", 1097.9470),  # IEC 60751: 25 °C, and its leads
+    "couple": ("{kind: thermocouple-k, cold_junction: room}", b"MEAS:VOLT:DC? (@103)\n", 0.0),  # both ends in the room
+    "by-b": ("{kind: ntc, nominal: 10 kohm, beta: 3950 K}", b"MEAS:FRES? (@104)\n", 10_000.0),
+    "by-table": ('{kind: ntc, table: ["0 °C = 32.65 kohm", "25 °C = 10 kohm", "50 °C = 3.6 kohm"]}', b"MEAS:FRES? (@105)\n", 10_000.0),
+}
+
+
+def test_a_scanner_reads_sensors_of_every_make(tmp_path: Path) -> None:
+    text = instrument("room", f"file://{tmp_path}/28-7", "one-wire-thermometer", "28-7")
+    for number, (name, (sensor, _, _)) in enumerate(SENSORS.items(), 2):
+        where = f'input: "{100 + number}"', f"sensor: {sensor}"
+        text += instrument(name, "tcp://127.0.0.1:5027", "scpi-meter-scan", "Boathouse,M,1,1", *where)
+        text += instrument(f"supply-{name}", f"tcp://127.0.0.1:{5030 + number}", "scpi-supply", "Boathouse,S,1,1", RATED)
+    slips = "".join(
+        f"  slip-{name}: {{source: supply-{name}, voltage: supply-{name}, temperature: {name}, ambient: room}}\n" for name in SENSORS
+    )
+    bench = bench_of(tmp_path, text, slips)
+    world = world_of_bench(bench, {f"slip-{name}": plover() for name in SENSORS})
+
+    for _, message, expected in SENSORS.values():
+        assert float(say(world.peers["platinum"], message, 5.0)) == pytest.approx(expected, rel=0.015, abs=1e-5), message
+    assert say(world.peers["room"], b"temperature\n", 0.5) == "85000\n"
+    assert say(world.peers["room"], b"temperature\n", 5.0) == "25000\n"
+
+
 def test_pins_have_the_numbers_the_bench_file_says(tmp_path: Path) -> None:
     bench = bench_of(
         tmp_path,

@@ -136,6 +136,7 @@ SLIPS = [
     ("{kind: pt100, wires: 2, lead: 0.4 ohm}", "{kind: thermocouple-k, cold_junction: rom}", "'rom' is no other instrument"),
     ("{kind: pt100, wires: 2, lead: 0.4 ohm}", "{kind: thermocouple-k, cold_junction: probe}", "'probe' is no other instrument"),
     ("every: 2 s", "every: 2 min", "above 60 s"),
+    ("    shunt: 100 mohm\n", "    shunt: 100 mohm\n    sensor: {kind: pt100}\n", "channels.a.current: shunt has a sensor"),
     ("protects: [voltage]", "protects: [heat]", "protects: 'heat'"),
     ("without_power: open, at", "without_power: shut, at", "contact.without_power: 'shut'"),
     ("at_boot: open", "at_boot: perhaps", "contact.at_boot: 'perhaps'"),

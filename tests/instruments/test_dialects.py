@@ -64,7 +64,6 @@ def test_the_shipped_dialects_are_these() -> None:
         "scpi-meter", "scpi-thermometer", "scpi-supply-suffix", "scpi-supply-channel-list", "scpi-supply-select",
         "scpi-meter-scan", "scpi-meter-resistance", "scpi-relays", "scpi-relays-mirror", "line-supply", "one-wire-thermometer", "hwmon-thermometer", "line-sensor",
         "line-sensor-printing", "line-relays", "relay-pins", "relay-pins-mirror", "relay-bytes", "modbus-supply", "modbus-relay",
-        "scpi-relays-mirror",
     }  # fmt: skip
     assert {name for name in dialect_names() if load_dialect(name).compound} == {"scpi-supply-compound", "scpi-load-compound"}
 

@@ -221,7 +221,7 @@ FAULTY = [
     (PT1000, 99.0, Fault.SHORT), (PT100, math.nan, Fault.OPEN), (NTC, 1.1e6, Fault.OPEN), (NTC, 49.0, Fault.SHORT),
     (SensorSpec("ntc", table=TABLE), 60000.0, Fault.OUT_OF_RANGE), (K, 0.08, Fault.OUT_OF_RANGE), (K, 0.001, Fault.COLD_JUNCTION),
     (DEGREES, -127.0, Fault.OUT_OF_RANGE), (DEGREES, -242.0, Fault.OUT_OF_RANGE), (PT100, 70.0, Fault.OUT_OF_RANGE),
-    (SensorSpec("ntc", nominal_ohm=1e6, beta_K=3000.0), 51.0, Fault.OUT_OF_RANGE),
+    (SensorSpec("ntc", nominal_ohm=1e6, beta_K=2500.0), 51.0, Fault.OUT_OF_RANGE),
     (SensorSpec("ntc", steinhart_hart=(-1.0, 0.0, 0.0)), 1e4, Fault.OUT_OF_RANGE), (DEGREES, 85.0, Fault.POWER_UP), (DEGREES, 0.0, Fault.POWER_UP), (DEGREES, -0.0, Fault.POWER_UP),
 ]  # fmt: skip
 

@@ -1,4 +1,4 @@
-"""Every fault of the bench itself happens at its instant, to what it is said of, and nothing else; groups B and D of safety.md."""
+"""Every fault of the bench itself happens at its instant, to what it is said of, and nothing else; groups B and D of the fault table."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every fault the simulator knows, for one message, for a while and for ever, in charge, in discharge and at rest.
+"""Every fault of instruments and their links that the simulator knows, for one message, for a while and for ever, in charge, in discharge and at rest.
 
 Once: nothing that passes may end a run, and the charge must be right. For ever: the run ends with the stated state and cause and
 the outputs truly off in time. Where the fault takes away every way of switching off (a dead link, an output that sticks), the
@@ -16,6 +16,7 @@ import pytest
 from chargerd.core.contact import BROKE_OFF
 from chargerd.core.events import Observed, Stop
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
+from chargerd.sim.bench_faults import BENCH_FAULTS
 from chargerd.sim.faults import FAULTS, Fault, fault_of
 from tests.worlds.invariants import assert_safe
 from tests.worlds.programs import EVERY_S, charge, discharge, profile, rest
@@ -119,8 +120,8 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
     "error": (DONE,) * 6,
 }  # fmt: skip
 
-KINDS = [kind for kind, row in FAULTS.items() if row.needs != "units"]
-"""What an instrument that is no Modbus unit can have."""
+KINDS = [kind for kind, row in FAULTS.items() if row.needs != "units" and kind not in BENCH_FAULTS]
+"""What an instrument that is no Modbus unit can have; what befalls the bench itself wants relays and sensors of its own."""
 
 CASES = [
     (kind, stage, times)

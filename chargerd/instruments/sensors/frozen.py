@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 FROZEN_SAMPLES = 20
-FROZEN_S = 600.0
+FROZEN_S = 120.0
 """A value must have been repeated so often, and for so long."""
 MOVED_STEPS = 3.0
 """Another thermometer has moved when it stays beyond so many steps, of the coarser of the two, from where it was."""
