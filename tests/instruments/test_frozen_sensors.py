@@ -77,3 +77,14 @@ def test_a_long_silence_of_the_room_is_not_counted_as_evidence_in_full() -> None
     for sample in range(100):
         watch.frozen(10.0 * sample, {"cell": 25.3, "room": 22.0} if sample == 0 else {"cell": 25.3})
     assert watch.frozen(1000.0, {"cell": 25.3, "room": 23.0}) == set()
+
+
+def test_hands_again_and_again_do_not_add_up() -> None:
+    room = ([33.0] * 10 + [22.0] * 10) * 30
+    assert first(Watch(STEPS_K, "cell"), [22.0] * 601, [22.0, *room], every_s=1.0) is None
+
+
+def test_nothing_is_frozen_within_seconds_however_far_the_other_went() -> None:
+    found = first(Watch(STEPS_K, "cell"), [22.0] * 301, [22.0] + [52.0] * 300, every_s=1.0)
+    assert found is not None
+    assert found[0] >= FROZEN_S
