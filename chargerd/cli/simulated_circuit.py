@@ -43,7 +43,7 @@ def plain_bench(
     for device in devices:
         kind = read_behaviour(device.behaviour)["panel"]
         for name in device.members.values():
-            is_thermometer = kind == "meter" and name in thermometers
+            is_thermometer = kind == "meter" and (name in thermometers or bench.instruments[name].sensor is not None)
             instruments[name] = _instrument(bench.instruments[name], "thermometer" if is_thermometer else kind)
         panels = []
         for number in _numbers(device):

@@ -134,7 +134,7 @@ def missing(
     """Return what must be added before this channel may run unattended.
 
     `record`: what a valid commissioning record of this very bench has proven -- any of "record" itself, "over-current",
-    "boot:RELAY", "watchdog". None: there is no record, so nothing is proven.
+    "boot:RELAY", "dead-man", "watchdog". None: there is no record, so nothing is proven.
     """
     proven = frozenset(record or ())
     rows = list(_unguarded(bench, channel, abilities, proven))
@@ -168,6 +168,12 @@ def _unguarded(bench: BenchFile, channel: ChannelSpec, abilities: Abilities, pro
             "when the computer dies its current goes on",
             f"lead it through a contact and write cuts: [{', '.join(whole)}]"
             + (f", or [{channel.switch}] when the contact is in the cell's own lead" if channel.switch else ""),
+        )
+    elif bench.dead_man is not None and "dead-man" not in proven:
+        yield Row(
+            "the dead-man relay is not proven",
+            "one that never lets go protects nobody",
+            "let commissioning stop feeding it and measure when it lets go",
         )
     if abilities.over_current_protection is False:
         yield Row(

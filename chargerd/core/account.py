@@ -111,6 +111,8 @@ def _take_trends(memory: Memory, step: Step, seen: Observation, *, steady: bool,
     if temperature_degC is not None:
         memory.start_degC = temperature_degC if memory.start_degC is None else memory.start_degC
         memory.temperature_trend.take(seen.elapsed_s, temperature_degC)
+    if not (memory.voltage_trend.window_s or memory.fall_trend.window_s):
+        return
     if at_limit and step.direction > 0 and steady:
         memory.voltage_trend.restart()
         memory.fall_trend.restart()

@@ -168,8 +168,7 @@ class Engine:
         m = self.memory
         if m.state != State.RUNNING:
             return off_demand(Activity.OFF, WATCH_EVERY_S)
-        step = self.step
-        every_s = step.sample_every_s
+        step, every_s = self.step, self.step.sample_every_s
         inputs, wanted = self.plan.inputs, not step.isolated
         if not step.direction:
             return off_demand(ACTIVITY[step.kind], every_s, connected=rests_connected(inputs, step, m))
@@ -229,12 +228,13 @@ class Engine:
             self._change("pause", BROKE_OFF, events)
             self._hold(now_s)
             return
-        parts.watch(m, step, seen)
+        if step.group:
+            parts.watch(m, step, seen)
         reached = judge_ends(step, view, m.confirmed)
         if reached is not None:
             spec, value = reached
             self._end_step(step_ended(m, step, view, spec.kind, value, spec.value), now_s, events)
-        if m.state == State.RUNNING and setpoint.follow(m, self.step, self.voltage_set_V, seen):
+        if self.step.follows and m.state == State.RUNNING and setpoint.follow(m, self.step, self.voltage_set_V, seen):
             self._bind()
         if reached is None and due(m, step, seen, now_s):
             m.live = False

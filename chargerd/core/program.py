@@ -6,7 +6,7 @@ A `Program` is frozen data. The engine walks it; `config/profile.py` builds it f
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 RUNG_MERGE_V = 0.020
@@ -80,27 +80,24 @@ class Step:
     question: str = ""
     window_ohm: tuple[float, float] = (0.0, 100.0)
 
-    @property
-    def direction(self) -> int:
-        """Return +1 when the source may be on, -1 when the load may, 0 when neither may."""
-        if self.kind in CHARGING:
-            return 1
-        return -1 if self.kind is StepKind.DISCHARGE else self.sign
+    direction: int = field(init=False, compare=False)
+    """+1 when the source may be on, -1 when the load may, 0 when neither may."""
+    timed: bool = field(init=False, compare=False)
+    """Whether it ends by its own `lasts_s`: a rest, a part."""
+    isolated: bool = field(init=False, compare=False)
+    """Whether an output is on with the relay to the cell open."""
+    follows: bool = field(init=False, compare=False)
+    """Whether a set-point is worked out anew at each reading."""
 
-    @property
-    def timed(self) -> bool:
-        """Whether it ends by its own `lasts_s`: a rest, a part."""
-        return self.kind is StepKind.REST or bool(self.group)
-
-    @property
-    def isolated(self) -> bool:
-        """Whether an output is on with the relay to the cell open."""
-        return self.kind is StepKind.ZERO_CURRENT and self.sign != 0
-
-    @property
-    def follows(self) -> bool:
-        """Whether a set-point is worked out anew at each reading."""
-        return self.power_W is not None or self.resistance_ohm is not None or self.ramp_V_per_h is not None
+    def __post_init__(self) -> None:
+        """Work out once what every reading asks."""
+        set_field = object.__setattr__  # frozen for everybody else
+        sign = 1 if self.kind in CHARGING else -1 if self.kind is StepKind.DISCHARGE else self.sign
+        set_field(self, "direction", sign)
+        set_field(self, "timed", self.kind is StepKind.REST or bool(self.group))
+        set_field(self, "isolated", self.kind is StepKind.ZERO_CURRENT and sign != 0)
+        followed = (self.power_W, self.resistance_ohm, self.ramp_V_per_h)
+        set_field(self, "follows", any(value is not None for value in followed))
 
     def end(self, kind: str) -> float | None:
         """Return the value of that end, None when the step has no such end."""

@@ -90,7 +90,9 @@ class Trend:
 
     def slopes(self, per_s: float) -> tuple[float, ...]:
         """Return the newest slopes in so many seconds, empty until enough are known."""
-        return tuple(slope * per_s for slope in self.slopes_per_s) if len(self.slopes_per_s) == AGREE else ()
+        if len(self.slopes_per_s) < AGREE:
+            return ()
+        return tuple(slope * per_s for slope in self.slopes_per_s)
 
     def fallen(self) -> tuple[float, ...]:
         """Return by how much the newest means are below the highest one, empty until enough are known."""

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from chargerd.config.bench import BenchFile, ChannelSpec
 from chargerd.config.commissioned import Proof, Record, is_simulated
+from chargerd.daemon.commissioning_last import last_steps, relay_of, switched
 from chargerd.daemon.surroundings import SURROUNDINGS, Person
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.bench import ChannelBench
@@ -52,6 +53,10 @@ class Proving:
         source = self.instruments[self.channel.source]
         assert isinstance(source, Source)
         return source
+
+    async def off(self, output: Source | Load) -> None:
+        """Switch it off and prove it. Raises ContractError."""
+        await _off(output)
 
     def note(self, instrument: str, check: str, result: Result, said: str) -> None:
         """Keep one proof and tell it."""
@@ -121,6 +126,7 @@ def _steps(proving: Proving) -> list[tuple[str, str, Step]]:
         ("over-current trip", channel.source, over_current_trip),
         ("load's lowest voltage", channel.load or "load", lowest_voltage),
     ]
+    steps += last_steps(proving)
     steps += [("warm hand", name, _warm_hand_of(name)) for name in thermometers]
     return steps + [(name, where, _around(check)) for where, name, check in SURROUNDINGS]
 
@@ -132,7 +138,10 @@ def _around(check: Callable[[BenchFile, Person], str]) -> Step:
     return step
 
 
-_ENERGISING = frozenset({"zero current", "over-current trip", "meter against supply", "load's lowest voltage"})
+_ENERGISING = frozenset({
+    "zero current", "over-current trip", "meter against supply", "load's lowest voltage", "relay cuts the cell off",
+    "dead-man relay lets go", "its own watchdog",
+})  # fmt: skip
 
 
 async def _readings(instrument: Instrument, quantity: str, count: int = READINGS) -> list[float]:
@@ -213,11 +222,15 @@ async def two_points(proving: Proving) -> str:
     meter = proving.instruments.get(proving.channel.meter)
     if meter is None:
         raise NotHereError("no meter: the supply's own voltage is all there is, and clips are not seen")
-    if not proving.person.confirm("Clip the meter's leads to the supply's leads, nothing else. Done?"):
+    relay = relay_of(proving)
+    where = "the supply's leads" if relay is None else "the cell's clips, which hang free"
+    if not proving.person.confirm(f"Clip the meter's leads to {where}, nothing else. Done?"):
         raise NotHereError("not done by the person")
     source = proving.source
     differences_V = []
     try:
+        if relay is not None:
+            await switched(relay, closed=True)
         for voltage_V in POINTS_V:
             await _source_on(proving, voltage_V, PROBE_A)
             pairs = zip(await _readings(source, "voltage"), await _readings(meter, "voltage"), strict=True)
@@ -227,6 +240,8 @@ async def two_points(proving: Proving) -> str:
             proving.numbers[f"meter_minus_source_at_{voltage_V:g}V_scatter_V"] = statistics.pstdev(each_V)
     finally:
         await _off(source)
+        if relay is not None:
+            await switched(relay, closed=False)
     at = list(zip(POINTS_V, differences_V, strict=True))
     said = ", ".join(f"{difference_V * 1000:+.1f} mV at {at_V:g} V" for at_V, difference_V in at)
     for at_V, difference_V in at:

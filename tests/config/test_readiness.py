@@ -47,8 +47,10 @@ def test_a_bench_with_everything_lacks_only_its_proof(tmp_path: Path) -> None:
     bench = bench_of(tmp_path, *WHOLE)
 
     assert [row.what for row in not_active(bench, bench.channels["slip-1"])] == []
-    assert lacking(bench) == ["supply's over-current protection is not verified", "no commissioning record"]
-    assert lacking(bench, Abilities(over_current_protection=True), {"over-current"}) == []
+    assert lacking(bench) == [
+        "the dead-man relay is not proven", "supply's over-current protection is not verified", "no commissioning record",
+    ]  # fmt: skip
+    assert lacking(bench, Abilities(over_current_protection=True), {"over-current", "dead-man"}) == []
 
 
 def whole_but(old: str, new: str) -> tuple[Edit, ...]:
@@ -72,14 +74,14 @@ MISSING = [
 def test_each_thing_missing_for_unattended_is_named(tmp_path: Path, edits: tuple[Edit, ...], what: str) -> None:
     bench = bench_of(tmp_path, *edits)
 
-    assert lacking(bench, Abilities(over_current_protection=True), {"over-current"}) == [what]
+    assert lacking(bench, Abilities(over_current_protection=True), {"over-current", "dead-man"}) == [what]
 
 
 def test_a_record_proves_a_relays_boot_and_a_watchdog(tmp_path: Path) -> None:
     unknown = bench_of(tmp_path, *whole_but("at_boot: open", "at_boot: unknown"))
     bare = bench_of(tmp_path, *whole_but(DEAD_MAN, "# none\n"))
 
-    assert lacking(unknown, record={"over-current", "boot:relay"}) == []
+    assert lacking(unknown, record={"over-current", "boot:relay", "dead-man"}) == []
     assert lacking(bare, Abilities(watchdog=True), {"over-current", "watchdog"}) == []
     assert lacking(bare, Abilities(watchdog=True), {"over-current"}) == ["no dead-man relay, and the supply's own watchdog is not verified"]
 
@@ -87,7 +89,7 @@ def test_a_record_proves_a_relays_boot_and_a_watchdog(tmp_path: Path) -> None:
 def test_a_supply_without_over_current_protection_is_no_record_away(tmp_path: Path) -> None:
     bench = bench_of(tmp_path, *WHOLE)
 
-    assert lacking(bench, Abilities(over_current_protection=False), {"over-current"}) == [
+    assert lacking(bench, Abilities(over_current_protection=False), {"over-current", "dead-man"}) == [
         "supply has no over-current protection of its own"
     ]
 

@@ -121,7 +121,7 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
 }  # fmt: skip
 
 KINDS = [kind for kind, row in FAULTS.items() if row.needs != "units" and kind not in BENCH_FAULTS]
-"""What an instrument that is no Modbus unit can have; what happens to the power path and to sensors is tried elsewhere."""
+"""What an instrument that is no Modbus unit can have; what befalls the bench itself wants relays and sensors of its own."""
 
 CASES = [
     (kind, stage, times)
