@@ -422,6 +422,27 @@ def test_a_relay_board_that_falls_silent_while_charging_trips_and_the_source_goe
     assert off_s - 62.5 <= 4 * (EVERY_S + 2.0) + OFF_BUDGET_S
 
 
+def test_a10_a_contact_that_wears_out_while_much_flows_trips_before_it_is_hot(tmp_path: Any) -> None:
+    # 0.6 A through 1 ohm: 0.36 W in the relay's own contact, 0.6 V that the meter at the cell does not see.
+    def wears(stage: Stage) -> None:
+        relay = stage.world.panels["relay"]
+        assert isinstance(relay, Relay)
+        relay.wear(1.0, stage.now_s())
+
+    program = profile(charge(current="0.6 A", voltage="2.40 V", time="4 min", every="2 s")).replace(
+        "steps:", "attended: yes\nsteps:"
+    )
+    for name, acts in (("worn", ((62.5, wears),)), ("twin", ())):
+        (tmp_path / name).mkdir()
+        ran = run(tmp_path / name, Phase(program, 62.5), acts=acts, until_s=400.0)
+
+        assert ran.cause == ("hot-contact" if acts else "")
+        if acts:
+            free_s = cell_free_s(ran, 62.5)
+            assert free_s is not None
+            assert free_s - 62.5 <= 3 * 2.0 + ROUND_TRIPS_S
+
+
 # --- several cells on one supply ----------------------------------------------------------------------------------------------
 
 
