@@ -69,5 +69,6 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
         source_A, load_A, ammeter_A, slack_A,
         apart_A=ammeter_A + max(source_A, load_A),
         apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
+        lead_ohm=bench.wiring.lead_ohm + ((bench.instruments[spec.ammeter].shunt_ohm or 0.0) if spec.ammeter else 0.0),
     )  # fmt: skip
 

@@ -30,7 +30,9 @@ BOUND_FACTOR = 1.25
 """A bound is this many times the step's own end: crossing it proves that the end did not work."""
 SET_POINT_VOLTAGE_TOLERANCE_V = 0.010
 APART_CONFIRMS = 3
-"""Readings running in which two instruments must disagree about the current before the run trips."""
+"""Readings running in which two instruments must disagree about the current before the run trips; a hot contact the same."""
+CONTACT_HEAT_W = 0.25
+"""Heat in clips and contacts, beyond what the leads are written to have, at which 2 g of copper alloy get hot in minutes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +58,7 @@ class Zeros:
     """The largest readings that still count as no current, A: what each instrument's data sheet allows it, at least 10 mA.
 
     `slack_A` is what an energised reading may be wrong by, when no zero was subtracted. `apart_A` and `apart_share` of the
-    current are the most by which ammeter and source or load may differ.
+    current are the most by which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell.
     """
 
     source_A: float = OFF_CURRENT_FLOOR_A
@@ -65,6 +67,7 @@ class Zeros:
     slack_A: float = SET_POINT_FLOOR_A
     apart_A: float = 2 * OFF_CURRENT_FLOOR_A
     apart_share: float = 0.02
+    lead_ohm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +118,7 @@ class ProtectionMemory:
     slope_degC: list[float] = field(default_factory=list)
     missed: int = 0
     apart: int = 0
+    hot: int = 0
 
 
 class Protection:
@@ -172,6 +176,7 @@ class Protection:
             or _relay(seen, connected)
             or self._current(seen, bounds, live=live)
             or self._ammeter(seen, live=live)
+            or self._contacts(seen, bounds, live=live)
             or self._temperature(seen)
             or self._bound(bounds)
             or self._missing(seen, watched=watched, connected=connected)
@@ -279,6 +284,16 @@ class Protection:
         apart_A = seen.ammeter_A - seen.others_A
         m.apart = 0 if abs(apart_A) <= most_A else m.apart + 1
         return Trip("currents-differ", apart_A, most_A) if m.apart >= APART_CONFIRMS else None
+
+    def _contacts(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
+        """Judge what is lost between the source's terminals and a meter at the cell: a loose clip or a worn contact gets hot."""
+        m, source_V, cell_V, current_A = self.memory, seen.source_voltage_V, seen.voltage_V, seen.current_A
+        if not live or bounds.direction <= 0 or source_V is None or cell_V is None or current_A is None:
+            m.hot = 0
+            return None
+        lost_W = (source_V - cell_V - self._zeros.lead_ohm * current_A) * current_A
+        m.hot = 0 if lost_W <= CONTACT_HEAT_W else m.hot + 1
+        return Trip("hot-contact", lost_W, CONTACT_HEAT_W) if m.hot >= APART_CONFIRMS else None
 
     def _temperature(self, seen: Observation) -> Trip | None:
         limits, m = self._limits, self.memory
