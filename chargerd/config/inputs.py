@@ -42,7 +42,7 @@ def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
     bank = resistors_of_load(spec, bench)
     return ChannelInputs(
         spec.source, "" if bank else spec.load, spec.meter, spec.thermometer, spec.ambient, ammeter=spec.ammeter,
-        switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank),
+        switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank), taps=spec.taps,
     )  # fmt: skip
 
 

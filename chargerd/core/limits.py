@@ -6,10 +6,11 @@ Protection keeps its own sums: rectangles of the larger current, so that they ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from chargerd.core.observation import Observation, missing_inputs
+from chargerd.core.protection_memory import ProtectionMemory
 
 STEP_VOLTAGE_MARGIN_V = 0.050
 STEP_VOLTAGE_FOR_S = 2.0
@@ -99,28 +100,6 @@ class Trip(NamedTuple):
     text: str = ""
 
 
-@dataclass(slots=True)
-class ProtectionMemory:
-    """Protection's own sums and counters."""
-
-    step_s: float = 0.0
-    charge_Ah: float = 0.0
-    energy_Wh: float = 0.0
-    gas_charge_Ah: float = 0.0
-    last_s: float | None = None
-    last_A: float = 0.0
-    last_V: float = 0.0
-    last_gas_A: float = 0.0
-    above_step_since_s: float | None = None
-    below_floor_since_s: float | None = None
-    start_degC: float | None = None
-    slope_s: list[float] = field(default_factory=list)
-    slope_degC: list[float] = field(default_factory=list)
-    missed: int = 0
-    apart: int = 0
-    hot: int = 0
-
-
 class Protection:
     """Judges one channel. `judge` returns the first trip of a reading, or None."""
 
@@ -171,7 +150,8 @@ class Protection:
         """
         self._count(seen, bounds, live=live, gas_A=gas_A)
         return (
-            self._voltage(seen, bounds, live=live)
+            self._taps(seen)
+            or self._voltage(seen, bounds, live=live)
             or self._outputs(seen, bounds, live=live)
             or _relay(seen, connected)
             or self._current(seen, bounds, live=live)
@@ -200,11 +180,21 @@ class Protection:
         # Without a voltage the gas is not known: it goes on as it was, for a missing reading never means less of it.
         m.last_gas_A = 0.0 if not live else m.last_gas_A if seen.voltage_V is None or seen.current_A is None else gas_A
 
+    def _taps(self, seen: Observation) -> Trip | None:
+        """Judge each cell of a string by itself: the whole may be far below its limit while one cell is above its own."""
+        for name, voltage_V in seen.taps_V.items():
+            if voltage_V is not None and not voltage_V <= self._limits.voltage_max_V:
+                return Trip("over-voltage", voltage_V, self._limits.voltage_max_V, name)
+            if voltage_V is not None and not voltage_V >= REVERSED_V:
+                return Trip("reverse-polarity", voltage_V, REVERSED_V, name)
+        return None
+
     def _voltage(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
         limits, m = self._limits, self.memory
+        most_V = limits.voltage_max_V * max(1, len(seen.taps_V))  # of a string, as many times a cell's
         for voltage_V in seen.voltages_V:
-            if not voltage_V <= limits.voltage_max_V:
-                return Trip("over-voltage", voltage_V, limits.voltage_max_V)
+            if not voltage_V <= most_V:
+                return Trip("over-voltage", voltage_V, most_V)
             if not voltage_V >= REVERSED_V:
                 return Trip("reverse-polarity", voltage_V, REVERSED_V)
             if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0 and bounds.zero_max_A is None):
