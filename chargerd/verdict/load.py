@@ -11,7 +11,7 @@ from typing import TypeVar
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.config.cell import CellFile, load_cell
-from chargerd.config.inputs import resistors_of_load
+from chargerd.config.inputs import ZEROED_SHARE, resistors_of_load
 from chargerd.config.profile import load_profile
 from chargerd.core.events import CheckPassed, Tick
 from chargerd.errors import FileFaultsError, JournalError
@@ -138,7 +138,7 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
 
 
 def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
-    """Return that accuracy with what a subtracted zero leaves of its offset: √3 of its standard uncertainty, as a limit.
+    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted since.
 
     Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
     offset stands. A zero does not improve on what the data sheet promises by being worse than it.
@@ -148,7 +148,7 @@ def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accura
     known = [u_A for u_A in zeros_u_A if u_A is not None]
     if len(known) < len(zeros_u_A):
         return stated
-    return Accuracy(stated.gain, min(stated.offset, math.sqrt(3.0) * max(known)))
+    return Accuracy(stated.gain, min(stated.offset, math.hypot(math.sqrt(3.0) * max(known), ZEROED_SHARE * stated.offset)))
 
 
 def _of_resistors(bank: Sequence[ResistorSpec], voltage: Accuracy | None) -> Accuracy | None:
