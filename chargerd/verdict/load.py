@@ -18,6 +18,7 @@ from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
 from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
+from chargerd.verdict.not_known import believed, not_known
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
 from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
 
@@ -42,6 +43,8 @@ class RunSource:
         bench = _frozen(head.bench, "bench", load_bench, faults)
         profile = _frozen(head.profile, "profile", load_profile, faults)
         steps = () if profile is None else profile.steps()
+        starts = self._starts()
+        channel = None if bench is None else bench.channels.get(head.channel)
         return RunFacts(
             self.folder.name,
             head.cell.name,
@@ -50,9 +53,11 @@ class RunSource:
             {"program": head.program_version, "engine": head.engine_version},
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
-            UNKNOWN if bench is None else accuracies_of(bench, head.channel, self._starts()),
+            UNKNOWN if bench is None else accuracies_of(bench, head.channel, starts),
             {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
             tuple(faults),
+            () if bench is None else not_known(bench, head.channel, starts),
+            channel is not None and not channel.meter,
         )
 
     def _starts(self) -> list[CheckPassed]:
@@ -127,13 +132,18 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
     voltage, thermometer = accuracy(spec.meter or spec.source, "voltage"), accuracy(spec.thermometer, "temperature")
     temperature_K = None if thermometer is None else thermometer.offset
     if spec.ammeter:
-        both = zeroed(accuracy(spec.ammeter, "current"), [start.zero_ammeter_u_A for start in starts])
+        zeros = [(start.zero_ammeter_A, start.zero_ammeter_u_A) for start in starts]
+        both = zeroed(accuracy(spec.ammeter, "current"), believed(bench.instruments[spec.ammeter], zeros))
         return Accuracies(voltage, both, both, temperature_K, one_current_meter=True)
-    charge = zeroed(accuracy(spec.source, "current"), [start.zero_source_u_A for start in starts])
+    zeros = [(start.zero_source_A, start.zero_source_u_A) for start in starts]
+    charge = zeroed(accuracy(spec.source, "current"), believed(bench.instruments[spec.source], zeros))
     bank = resistors_of_load(spec, bench)
     if bank:
         return Accuracies(voltage, charge, _of_resistors(bank, voltage), temperature_K)
-    discharge = zeroed(accuracy(spec.load, "current"), [start.zero_load_u_A for start in starts])
+    if not spec.load:
+        return Accuracies(voltage, charge, None, temperature_K)
+    zeros = [(start.zero_load_A, start.zero_load_u_A) for start in starts]
+    discharge = zeroed(accuracy(spec.load, "current"), believed(bench.instruments[spec.load], zeros))
     return Accuracies(voltage, charge, discharge, temperature_K)
 
 
