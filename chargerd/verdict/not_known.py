@@ -32,6 +32,7 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
             f"The cell's own voltage: no meter is clipped to it. {spec.source} reads at its terminals, so that the drop in leads and "
             "clips is in every voltage and in the resistance."
         )
+        yield from _rest(spec)
     if not spec.load:
         yield "What the cell stores and gives back: nothing discharges it here."
     elif resistors_of_load(spec, bench):
@@ -42,6 +43,14 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
     if not spec.ammeter:
         yield from _zero(bench, spec, starts)
         yield "Whether the current is wrong by more than its data sheet allows: nothing else measures it."
+
+
+def _rest(spec: ChannelSpec) -> Iterator[str]:
+    if spec.switch:
+        yield (
+            f"What the cell loses by itself: without a meter the relay stays closed at rest so that {spec.source} can see it, and an "
+            "output that is off may drain it."
+        )
 
 
 def _zero(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed]) -> Iterator[str]:
