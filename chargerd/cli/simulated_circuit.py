@@ -20,6 +20,9 @@ Plain = dict[str, Any]
 ZERO_K, NOMINAL_K = 273.15, 298.15
 """0 °C, and 25 °C where a thermistor's nominal resistance is given."""
 
+READS_NOISE_A = 0.0003
+"""Scatter of a simulated supply's current, as every simulated supply has it."""
+
 POWER_UP_degC = 85.0
 """What a one-wire sensor answers before its first conversion; from memory."""
 
@@ -81,6 +84,7 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
     plain: Plain = {"kind": kind, "isolated": spec.isolated}
     if kind == "supply":
         plain |= _given({"voltage_max_V": spec.voltage_max_V, "current_max_A": spec.current_max_A})
+        plain["accuracy"] = _errs(spec)
     elif kind == "load":
         plain |= _given({"current_max_A": spec.current_max_A}) | {"working_voltage_min_V": spec.minimum_voltage_V}
     elif kind == "relay" and spec.contact is not None:
@@ -94,6 +98,14 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
     elif kind == "thermometer" and behaviour_of(spec) == "file-one-wire":
         plain["sensor"] = {"kind": "degrees", "power_up_degC": POWER_UP_degC}
     return plain
+
+
+def _errs(spec: InstrumentSpec) -> Plain:
+    """A supply's current reads as wrong, and as coarse, as its data sheet allows: with what a bench resolves, a verdict is tried."""
+    stated, step_A = spec.accuracy.get("current"), spec.resolution.get("current")
+    if stated is None or step_A is None:
+        return {}
+    return {"current_A": {"gain": 1.0, "offset": stated.offset, "noise": READS_NOISE_A, "resolution": step_A}}
 
 
 def _sensor(spec: SensorSpec) -> Plain:

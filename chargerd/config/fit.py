@@ -8,7 +8,7 @@ from pathlib import Path
 
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.cell import CellFile
-from chargerd.config.inputs import zeroed_uncertainty
+from chargerd.config.inputs import uncertainty_on
 from chargerd.config.marked import Faults
 from chargerd.config.profile import ProfileFile, ProfileStep
 from chargerd.config.safety_time import AIR_m3_per_h_per_A, OPENINGS_cm2_per_m3_per_h, SafetyTime, hang_s, reaction
@@ -212,8 +212,7 @@ def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: 
 
 
 def _resolved(fit: Fit, at: Place, name: str, value: float, spec: InstrumentSpec, quantity: str) -> None:
-    zeroed = quantity == "current" and bool(fit.channel.switch)
-    uncertainty = zeroed_uncertainty(spec, value) if zeroed else spec.uncertainty(quantity, value)
+    uncertainty = uncertainty_on(fit.channel, spec, quantity, value)
     if abs(value) < RESOLVED * uncertainty:
         fit.faults.add(
             at,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.config.bench import Accuracy, BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
 from chargerd.core.reading import BankPart, ChannelInputs
@@ -15,6 +15,11 @@ APART_SHARE = 0.02
 """Ammeter and source may differ by this much more than their accuracies: they are not read at the same instant."""
 
 
+ZEROED_SHARE = 0.1
+"""Share of a stated zero error that stays after the zero was measured and subtracted: it drifts with level, temperature and hours.
+Common practice, no source; no data sheet of a cheap instrument tells. Only for ends and verdicts: what protects takes the whole."""
+
+
 def zero_current_A(spec: InstrumentSpec) -> float:
     """Return the largest reading that still counts as no current: twice its stated offset plus two steps, at least 10 mA."""
     accuracy = spec.accuracy.get("current")
@@ -23,13 +28,19 @@ def zero_current_A(spec: InstrumentSpec) -> float:
 
 
 def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
-    """Return the standard uncertainty of a current from which a measured zero is subtracted: two readings' steps, and gain.
+    """Return the standard uncertainty of a current from which a measured zero is subtracted.
 
-    The offset is common to both and cancels. That holds only where a relay lets the zero be measured at every start.
+    Two readings' steps, what of the stated offset may have drifted since, and gain. That holds only where a relay lets the zero be
+    measured at every start.
     """
-    accuracy = spec.accuracy.get("current")
-    gain = 0.0 if accuracy is None else accuracy.gain
-    return math.hypot(spec.resolves_difference("current"), gain * current_A / math.sqrt(3.0))
+    accuracy = spec.accuracy.get("current", Accuracy(0.0, 0.0))
+    drift_A = ZEROED_SHARE * accuracy.offset / math.sqrt(3.0)
+    return math.hypot(spec.resolves_difference("current"), drift_A, accuracy.gain * current_A / math.sqrt(3.0))
+
+
+def uncertainty_on(channel: ChannelSpec, spec: InstrumentSpec, quantity: str, value: float) -> float:
+    """Return the standard uncertainty of one reading as this channel uses it: currents with their zero subtracted, if it is measured."""
+    return zeroed_uncertainty(spec, value) if quantity == "current" and channel.switch else spec.uncertainty(quantity, value)
 
 
 def resistors_of_load(spec: ChannelSpec, bench: BenchFile) -> tuple[ResistorSpec, ...]:

@@ -9,6 +9,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
+from chargerd.config.inputs import uncertainty_on
 from chargerd.config.safety_time import covered_by_dead_man, load_parts
 from chargerd.units import words
 
@@ -91,7 +92,7 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
             "capacity, efficiency and over-discharge", "no load: stored, not tested", "buy a load, or resistors with relays"
         )
     if not channel.ammeter:
-        resolved_A = _two_digits(3 * bench.instruments[channel.source].uncertainty("current", 0.0))
+        resolved_A = _two_digits(3 * uncertainty_on(channel, bench.instruments[channel.source], "current", 0.0))
         yield Row(
             f"a second opinion on the current, and charge ends below {words(resolved_A, 'current')}",
             f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it",

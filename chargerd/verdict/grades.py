@@ -49,11 +49,15 @@ def grade_efficiency(cycle: Cycle | None) -> Grade:
     return graded(cycle.coulombic_efficiency, cycle.coulombic_limit, EFFICIENCY_GOOD, EFFICIENCY_FAIR)
 
 
-def grade_resistance(resistance: Resistance | None, rated_Ah: float | None) -> Grade:
-    """Grade R(10 s) × rated capacity: good to 0.8 Ω·Ah, fair to 2.0. An interruption shorter than 9 s is no test of it."""
+def grade_resistance(resistance: Resistance | None, rated_Ah: float | None, *, leads_in_voltage: bool = False) -> Grade:
+    """Grade R(10 s) × rated capacity: good to 0.8 Ω·Ah, fair to 2.0. An interruption shorter than 9 s is no test of it.
+
+    With leads and clips in it, only good is certain: nobody knows how much of a larger one is the cell's.
+    """
     if resistance is None or rated_Ah is None or not RESISTANCE_AT_S[0] <= resistance.end_after_s <= RESISTANCE_AT_S[1]:
         return Grade.NOT_TESTED
-    return graded(resistance.end_ohm * rated_Ah, None, RESISTANCE_GOOD_OHM_AH, RESISTANCE_FAIR_OHM_AH)
+    grade = graded(resistance.end_ohm * rated_Ah, None, RESISTANCE_GOOD_OHM_AH, RESISTANCE_FAIR_OHM_AH)
+    return Grade.NOT_RESOLVED if leads_in_voltage and grade is not Grade.GOOD else grade
 
 
 def grade_fall(settled: Settled | None) -> Grade:

@@ -11,13 +11,14 @@ from typing import TypeVar
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.config.cell import CellFile, load_cell
-from chargerd.config.inputs import resistors_of_load
+from chargerd.config.inputs import ZEROED_SHARE, resistors_of_load
 from chargerd.config.profile import load_profile
 from chargerd.core.events import CheckPassed, Tick
 from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
 from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
+from chargerd.verdict.not_known import believed, not_known
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
 from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
 
@@ -42,6 +43,8 @@ class RunSource:
         bench = _frozen(head.bench, "bench", load_bench, faults)
         profile = _frozen(head.profile, "profile", load_profile, faults)
         steps = () if profile is None else profile.steps()
+        starts = self._starts()
+        channel = None if bench is None else bench.channels.get(head.channel)
         return RunFacts(
             self.folder.name,
             head.cell.name,
@@ -50,9 +53,11 @@ class RunSource:
             {"program": head.program_version, "engine": head.engine_version},
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
-            UNKNOWN if bench is None else accuracies_of(bench, head.channel, self._starts()),
+            UNKNOWN if bench is None else accuracies_of(bench, head.channel, starts),
             {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
             tuple(faults),
+            () if bench is None else not_known(bench, head.channel, starts),
+            channel is not None and not channel.meter,
         )
 
     def _starts(self) -> list[CheckPassed]:
@@ -127,18 +132,23 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
     voltage, thermometer = accuracy(spec.meter or spec.source, "voltage"), accuracy(spec.thermometer, "temperature")
     temperature_K = None if thermometer is None else thermometer.offset
     if spec.ammeter:
-        both = zeroed(accuracy(spec.ammeter, "current"), [start.zero_ammeter_u_A for start in starts])
+        zeros = [(start.zero_ammeter_A, start.zero_ammeter_u_A) for start in starts]
+        both = zeroed(accuracy(spec.ammeter, "current"), believed(bench.instruments[spec.ammeter], zeros))
         return Accuracies(voltage, both, both, temperature_K, one_current_meter=True)
-    charge = zeroed(accuracy(spec.source, "current"), [start.zero_source_u_A for start in starts])
+    zeros = [(start.zero_source_A, start.zero_source_u_A) for start in starts]
+    charge = zeroed(accuracy(spec.source, "current"), believed(bench.instruments[spec.source], zeros))
     bank = resistors_of_load(spec, bench)
     if bank:
         return Accuracies(voltage, charge, _of_resistors(bank, voltage), temperature_K)
-    discharge = zeroed(accuracy(spec.load, "current"), [start.zero_load_u_A for start in starts])
+    if not spec.load:
+        return Accuracies(voltage, charge, None, temperature_K)
+    zeros = [(start.zero_load_A, start.zero_load_u_A) for start in starts]
+    discharge = zeroed(accuracy(spec.load, "current"), believed(bench.instruments[spec.load], zeros))
     return Accuracies(voltage, charge, discharge, temperature_K)
 
 
 def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
-    """Return that accuracy with what a subtracted zero leaves of its offset: √3 of its standard uncertainty, as a limit.
+    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted since.
 
     Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
     offset stands. A zero does not improve on what the data sheet promises by being worse than it.
@@ -148,7 +158,7 @@ def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accura
     known = [u_A for u_A in zeros_u_A if u_A is not None]
     if len(known) < len(zeros_u_A):
         return stated
-    return Accuracy(stated.gain, min(stated.offset, math.sqrt(3.0) * max(known)))
+    return Accuracy(stated.gain, min(stated.offset, math.hypot(math.sqrt(3.0) * max(known), ZEROED_SHARE * stated.offset)))
 
 
 def _of_resistors(bank: Sequence[ResistorSpec], voltage: Accuracy | None) -> Accuracy | None:

@@ -59,7 +59,8 @@ class Rating:
 class RunFacts:
     """What a run's frozen files say about it. `sample_every_s` is by step number; `sha256` by file name.
 
-    `faults` are things the reader of the folder had to say (a torn last row that was left out).
+    `faults` are things the reader of the folder had to say (a torn last row that was left out), `not_known` what the bench
+    cannot tell. `leads_in_voltage`: no meter is at the cell, so that leads and clips are in its voltage and resistance.
     """
 
     run: str
@@ -72,3 +73,5 @@ class RunFacts:
     accuracies: Accuracies = UNKNOWN
     sample_every_s: Mapping[str, float] = field(default_factory=dict)
     faults: tuple[str, ...] = ()
+    not_known: tuple[str, ...] = ()
+    leads_in_voltage: bool = False

@@ -64,6 +64,7 @@ class Verdict:
     rounds: tuple[RoundEnded, ...]
     grades: dict[str, Grade]
     sentences: dict[str, str]
+    not_known: tuple[str, ...]
     cautions: tuple[str, ...]
     provenance: dict[str, Any]
     accuracies: Accuracies
@@ -94,6 +95,7 @@ class Verdict:
             },
             "grades": self.grades,
             "sentences": self.sentences,
+            "not_known": self.not_known,
             "cautions": self.cautions,
             "provenance": self.provenance,
         }
@@ -143,7 +145,7 @@ def judge(facts: RunFacts, samples: Iterable[Sample], noted: Sequence[Noted], to
     rated_Ah = facts.rating.charge_Ah if facts.rating is not None else None
     grades = {
         "coulombic_efficiency": grade_efficiency(judged),
-        "resistance": grade_resistance(ohms.firm, rated_Ah),
+        "resistance": grade_resistance(ohms.firm, rated_Ah, leads_in_voltage=facts.leads_in_voltage),
         "voltage_fall": grade_fall(settled),
     }
     outcome, complete = _outcome(reader.last, noted)
@@ -158,10 +160,11 @@ def judge(facts: RunFacts, samples: Iterable[Sample], noted: Sequence[Noted], to
             "stored": words.stored_sentence(measured, legs),
             "returned": words.returned_sentence(judged, found_cycles, grades["coulombic_efficiency"]),
             "gas": words.gas_sentence(charges, total, judged),
-            "strength": words.strength_sentence(ohms, grades["resistance"]),
+            "strength": words.strength_sentence(ohms, grades["resistance"], leads_in_voltage=facts.leads_in_voltage),
             "kept": words.kept_sentence(settled, grades["voltage_fall"]),
             "rating": words.rating_sentence(rating, measured, facts.rating),
         },
+        facts.not_known,
         _cautions(facts, reader, found_cycles, totals, complete=complete, outcome=outcome, noted=noted, torn=torn),
         {
             "run": facts.run,

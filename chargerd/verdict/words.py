@@ -93,17 +93,18 @@ def _mAh(charge_Ah: float) -> str:
     return f"{significant(1000.0 * charge_Ah, 2)} mAh"
 
 
-def strength_sentence(found: Resistances, grade: Grade) -> str:
-    """Say the d.c. resistance with its time after opening, first and last."""
+def strength_sentence(found: Resistances, grade: Grade, *, leads_in_voltage: bool = False) -> str:
+    """Say the d.c. resistance with its time after opening, first and last, and whether leads and clips are in it."""
     last, first = found.firm, found.first
     if last is None or first is None:
         refused = f"; {found.refused} interruptions were not believed" if found.refused else ""
         return f"Strength: not tested (no current interruption{refused})."
     word = f": {grade.value}" if grade is not Grade.NOT_TESTED else " (its limit is for 10 s: not tested)"
+    leads = ", leads and clips included" if leads_in_voltage else ""
     return (
         f"Strength: d.c. resistance {significant(last.ohm)} Ω at {significant(last.after_s, 2)} s and "
         f"{significant(last.end_ohm)} Ω at {significant(last.end_after_s, 2)} s after opening {significant(last.current_A)} A, "
-        f"the last such of {found.accepted}; at first {significant(first.ohm)} Ω{word}."
+        f"the last such of {found.accepted}; at first {significant(first.ohm)} Ω{leads}{word}."
     )
 
 
@@ -148,6 +149,9 @@ def text(verdict: Verdict) -> str:
     lines += [f"  {sentence}" for sentence in verdict.sentences.values()]
     if verdict.cycles:
         lines += ["", *_cycle_table(verdict.cycles)]
+    if verdict.not_known:
+        lines += ["", "  This bench cannot tell"]
+        lines += [f"  - {sentence}" for sentence in verdict.not_known]
     shown = verdict.cautions[:CAUTIONS_SHOWN]
     lines += ["", "  Cautions"]
     lines += [f"  - {caution}" for caution in shown]

@@ -130,5 +130,5 @@ def test_check_prints_both_lists_for_every_channel(capsys: pytest.CaptureFixture
     assert code == 0
     assert "  channel slip-1:\n    not active: " in said
     assert "    missing for unattended: no dead-man relay" in said
-    assert "charge ends below 43 mA" in said
+    assert "charge ends below 4.5 mA" in said
     assert "earth: slip-1: supply alone ties it to earth, at the negative rail" in said
