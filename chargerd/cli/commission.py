@@ -71,7 +71,8 @@ async def _prove(bench: BenchFile, channel: str, person: AtTerminal, utc: str) -
     task = asyncio.current_task()
     assert task is not None
     for name in (signal.SIGTERM, signal.SIGHUP):
-        asyncio.get_running_loop().add_signal_handler(name, task.cancel)
+        # Only the first: a closing terminal hangs up twice, and the second must not end the switching off.
+        asyncio.get_running_loop().add_signal_handler(name, lambda: task.cancelling() or task.cancel())
     return await commission(bench, channel, person, utc=utc)
 
 

@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 PROBE_V, PROBE_A = 1.0, 0.1
 NOTHING_V = 0.2
 """Less than this at the clips: nothing drives them."""
+EMPTIES_S = 8.0
+"""An output capacitor has lost its charge by then; a cell has not."""
 TOGGLE_S = 0.5
 """As the keeper feeds."""
 LATE = 1.2
@@ -49,6 +51,15 @@ async def _clips_V(proving: Proving) -> float:
     return await meter.connection.ask(meter.dialect.questions["voltage"], float)
 
 
+async def nothing_at_the_clips(proving: Proving) -> None:
+    """A cell left on the clips is seen before anything is switched towards it. Raises ContractError; as `_clips_V`."""
+    until_s = proving.now_s() + EMPTIES_S
+    while not abs(left_V := await _clips_V(proving)) <= NOTHING_V and proving.now_s() < until_s:
+        await asyncio.sleep(0.1)
+    if not abs(left_V) <= NOTHING_V:
+        raise ContractError(f"{left_V:.3f} V at the clips with everything off: a cell is connected; take it off first")
+
+
 async def _drive(proving: Proving) -> None:
     source = proving.source
     await source.write_limits(ovp_V=PROBE_V + 1.0, ocp_A=PROBE_A + 0.1)
@@ -76,6 +87,7 @@ async def relay_cuts(proving: Proving) -> str:
     assert relay is not None
     if not proving.person.confirm("Meter's leads on the cell's clips, the clips hanging free, supply connected as for a run?"):
         raise NotHereError("not done by the person")
+    await nothing_at_the_clips(proving)
     try:
         await switched(relay, closed=True)
         await _drive(proving)
@@ -99,7 +111,7 @@ async def dead_man_lets_go(proving: Proving) -> str:
     dead_man = proving.bench.dead_man
     assert dead_man is not None
     relay = relay_of(proving)
-    await _clips_V(proving)
+    await nothing_at_the_clips(proving)
     try:
         feed = os.open(feed_path(dead_man.feed), os.O_WRONLY | os.O_NONBLOCK)
     except (RefusedError, OSError) as fault:

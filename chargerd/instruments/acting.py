@@ -120,7 +120,8 @@ class Hands:
         await asyncio.wait(offs, timeout=SOURCE_FIRST_S)
         if self.load is not None:
             offs.append(asyncio.ensure_future(self.load.switch_off()))
-        await asyncio.wait(offs, timeout=self._off_budget_s if self.relay is not None else None)
+        _, late = await asyncio.wait(offs, timeout=self._off_budget_s if self.relay is not None else None)
+        doubted = doubted or bool(late)  # what it still proves by its current, it proves behind an open relay
         opened = await self._open_at_once()
         observed = [await off for off in offs]
         if doubted and self.relay is not None and observed[0].verified:

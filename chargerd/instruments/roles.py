@@ -189,7 +189,7 @@ class Output(Instrument):
         await self.connection.ensure()
         self.is_on = await self.connection.ask(self._question("output"), bool)
         current_A = await self.connection.ask(self._question("current"), float)
-        if self.is_on or abs(current_A) > self.zero_current_A:
+        if self.is_on or not abs(current_A) <= self.zero_current_A:
             state = "on" if self.is_on else "off"
             raise InstrumentError(f"{self.name}: must be off first, but it says {state} and {current_A * 1000:.1f} mA")
 

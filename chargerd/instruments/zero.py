@@ -20,6 +20,9 @@ READINGS = 5
 APART_S = 0.1
 """Time between two readings of a zero: an instrument that is asked faster than it measures repeats itself."""
 
+SCATTER_MOST_A = 0.010
+"""Scatter excuses no larger zero: a current that dies away through a welded relay scatters, too."""
+
 EMPTIES_TRIES = 80
 """Tries to find an output capacitor empty, ten a second; what is still charged then is refused when the relay is to close."""
 
@@ -87,7 +90,7 @@ async def zero_of(instrument: Output | Meter, alive: Alive) -> Zero:
 def judge_zero(instrument: Instrument, zero: Zero) -> None:
     """Raise RefusedError unless the zero is within what the data sheet allows: its offset, two steps, three times its scatter."""
     accuracy, step_A = instrument.spec.accuracy.get("current"), instrument.spec.resolution.get("current", 0.0)
-    allowed_A = (0.0 if accuracy is None else accuracy.offset) + 2.0 * step_A + 3.0 * zero.u_A
+    allowed_A = (0.0 if accuracy is None else accuracy.offset) + 2.0 * step_A + min(3.0 * zero.u_A, SCATTER_MOST_A)
     if not abs(zero.mean_A) <= allowed_A:
         raise RefusedError(
             f"{instrument.name} reads {zero.mean_A * 1000:.1f} mA with the cell's relay open, where no current can flow; its "
