@@ -12,12 +12,12 @@ from collections.abc import Iterable
 
 from chargerd.config.bench import BenchFile
 from chargerd.errors import InstrumentError
-from chargerd.instruments.transports.registry import parse_address, plain_address
+from chargerd.instruments.transports.wires import wires
 
 _ENTRY = re.compile(r"(?P<address>\S+?)(?: output (?P<output>\S+))?")
 _LISTS = re.compile(r"\(@\s*([0-9,:\s]+)\)")
 _SUFFIX = re.compile(r"\b(?:OUTP(?:UT)?|SOUR(?:CE)?|INP(?:UT)?|MEAS(?:URE)?|ISUM(?:MARY)?)([0-9]+)\b", re.IGNORECASE)
-_SELECTION = re.compile(r"\bINST(?:RUMENT)?(?::N?SEL(?:ECT)?)? [A-Z]*([0-9]+)\b", re.IGNORECASE)
+_SELECTION = re.compile(r"\bINST(?:RUMENT)?(?::N?SEL(?:ECT)?)?\s+[A-Z]*([0-9]+)\b", re.IGNORECASE)
 _EVERY = re.compile(r"\*RST\b|\*RCL\b|\*TRG\b|(?:OUTP|INP)\w*[:\s]+\(?@?ALL\b", re.IGNORECASE)
 _WIDE = frozenset({"identity", "error", "events", "remote", "lock", "clear_protection", "watchdog"})
 """What concerns an instrument as a whole, or reads: allowed without naming an output."""
@@ -25,7 +25,7 @@ _WIDE = frozenset({"identity", "error", "events", "remote", "lock", "clear_prote
 
 def addressed(text: str) -> set[str]:
     """Return the numbers of the outputs that a SCPI message names: by suffix, by channel list, or by selecting."""
-    found = {*_SUFFIX.findall(text), *_SELECTION.findall(text)}
+    found = {str(int(number)) for number in (*_SUFFIX.findall(text), *_SELECTION.findall(text))}
     for listed in _LISTS.findall(text):
         for part in listed.replace(" ", "").split(","):
             first, _, last = part.partition(":")
@@ -58,21 +58,16 @@ class Untouchable:
 
 def untouchable_at(bench: BenchFile, address: str) -> Untouchable:
     """Return what must be left alone at that address."""
-    here = _plain(address)
+    here = set(wires(address))
     return Untouchable(
-        output for entry in (*bench.never_touch, *bench.keep_on) for where, output in (_place(bench, entry),) if where == here
+        output for entry in (*bench.never_touch, *bench.keep_on) for where, output in (_place(bench, entry),) if here & set(where)
     )
 
 
-def _place(bench: BenchFile, entry: str) -> tuple[str, str]:
-    """Return address and output of an entry: an instrument's name, or `ADDRESS output N`."""
+def _place(bench: BenchFile, entry: str) -> tuple[Iterable[str], str]:
+    """Return the wires and the output of an entry: an instrument's name, or `ADDRESS output N`."""
     if entry in bench.instruments:
         spec = bench.instruments[entry]
-        return _plain(spec.address), spec.output
+        return wires(spec.address), spec.output
     match = _ENTRY.fullmatch(entry)
-    return ("", "") if match is None else (_plain(match["address"]), match["output"] or "")
-
-
-def _plain(address: str) -> str:
-    plain = plain_address(parse_address(address))
-    return f"{plain.scheme} {plain.target}"
+    return ((), "") if match is None else (wires(match["address"]), match["output"] or "")

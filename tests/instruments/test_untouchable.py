@@ -13,7 +13,7 @@ from chargerd.errors import BenchError, InstrumentError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.framing import scpi_rows
 from chargerd.instruments.opening import make_instrument
-from chargerd.instruments.untouchable import Untouchable, addressed
+from chargerd.instruments.untouchable import Untouchable, addressed, untouchable_at
 from chargerd.sim.world import World
 from tests.instruments.rig import bench_file, rig, run
 
@@ -164,3 +164,24 @@ def test_what_must_stay_on_is_proven_on_at_the_start_and_never_written_to(is_on:
         assert said == ("" if is_on else "fan: it must stay on and is off; switch it on by hand, then start again")
         assert set(bench.said("fan")) == {"*IDN?", "OUTP?"}
         assert bench.world.panels["fan"].conducts is is_on or bench.world.panels["fan"].get("output") is is_on
+
+
+@pytest.mark.parametrize(
+    ("address", "entry"),
+    [
+        ("tcp://127.0.0.1:5025", "tcp://localhost:5025 output 2"),
+        ("tcp://bench-psu.invalid:5025", "tcp://BENCH-PSU.invalid:5025 output 2"),
+        ("TCPIP::127.0.0.1::5025::SOCKET", "visa+py://TCPIP0::127.0.0.1::5025::SOCKET output 2"),
+        ("serial:///dev/ttyUSB0?baud=9600", "ASRL/dev/ttyUSB0::INSTR output 2"),
+        ("USB0::0x1AB1::0x2::SN3::INSTR", "usb0::0x1ab1::0x2::sn3::instr output 2"),
+    ],
+)
+def test_an_output_is_left_alone_however_its_address_is_written(address: str, entry: str) -> None:
+    file = bench_file({"supply": address}, {"supply": "scpi-supply-channel-list"})
+    assert untouchable_at(replace(file, never_touch=(entry,)), address).outputs == {"2"}
+
+
+@pytest.mark.parametrize("text", ["OUTP02 ON", "INST:NSEL 1;:INST:NSEL  2;:OUTP ON"])
+def test_an_output_is_left_alone_however_its_number_is_written(text: str) -> None:
+    with pytest.raises(InstrumentError):
+        Untouchable(["2"]).judge("supply", "on", text, is_question=False)
