@@ -175,7 +175,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
     dead_man = dead_man_of(values.sub("dead_man"), instruments, faults)
     _check(values, faults)
-    check_isolation(instruments, channels, faults)
+    check_isolation(instruments, channels, faults, [resistor.switch for resistor in resistors])
     places = {name: given.place for name, given in values.named("channels").items()}
     check_sharing(channels, places, faults)
     check_terminals(channels, places, faults)

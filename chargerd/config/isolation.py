@@ -86,8 +86,18 @@ def _potential(channel: ChannelSpec, tap: int) -> tuple[str, int]:
     return ("", RAIL) if tap == RAIL or (tap == 0 and not channel.ammeter) else (channel.name, tap)
 
 
-def check_isolation(instruments: Mapping[str, InstrumentSpec], channels: Mapping[str, ChannelSpec], faults: Faults) -> None:
-    """Note every instrument that would short something through earth, naming the one it does it with and both lines."""
+def check_isolation(
+    instruments: Mapping[str, InstrumentSpec], channels: Mapping[str, ChannelSpec], faults: Faults, contacts: Sequence[str] = ()
+) -> None:
+    """Note every instrument that would short something through earth, naming the one it does it with and both lines.
+
+    `contacts`: relays of resistors. An output has one name: what is joined is found by names.
+    """
+    _check_names(instruments, [channel.source for channel in channels.values()], faults)
+    _check_names(instruments, [channel.load for channel in channels.values()], faults)
+    relays = [*(channel.switch for channel in channels.values()), *contacts]
+    # Without an output the dialect tells relays apart, or refuses: a board has many.
+    _check_names(instruments, [name for name in relays if name in instruments and instruments[name].output], faults)
     for circuit in circuits(channels):
         tied = ties(circuit, instruments)
         if not tied:
@@ -104,6 +114,22 @@ def check_isolation(instruments: Mapping[str, InstrumentSpec], channels: Mapping
                     f"{shorted(first, tie)} through earth",
                     "take an isolated reader or supply; write isolated: yes only if its data sheet says that its terminals float",
                 )
+
+
+def _check_names(instruments: Mapping[str, InstrumentSpec], names: Sequence[str], faults: Faults) -> None:
+    """Note an output that goes by two names: two cells on it would not be seen to be joined."""
+    known: dict[tuple[str, str], str] = {}
+    for name in dict.fromkeys(names):
+        spec = instruments.get(name)
+        if spec is None or not spec.address:
+            continue
+        other = known.setdefault((spec.address, spec.output), name)
+        if other != name:
+            which = f"output {spec.output} at {spec.address}" if spec.output else spec.address
+            faults.add(
+                spec.place, f"{name} and {other} are the same: {which}; the cells on it would be joined and nobody would see it",
+                "use one of the names for both, or write the output that is meant",
+            )  # fmt: skip
 
 
 def shorted(lower: Tie, upper: Tie) -> str:

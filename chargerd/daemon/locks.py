@@ -16,6 +16,7 @@ from typing import Self
 from chargerd.errors import RefusedError
 from chargerd.instruments.transports.wires import wires
 
+
 class AddressLocks:
     """Locks for a set of addresses. Raises RefusedError when another program holds one."""
 

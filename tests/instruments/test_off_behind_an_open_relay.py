@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from chargerd.core.events import Observed
+from chargerd.instruments.transports.memory import PEERS
 from chargerd.sim.faults import Fault
 from tests.daemon.test_commissioning_last import proving_of
-from chargerd.instruments.transports.memory import PEERS
 from tests.instruments.rig import run
 from tests.worlds import switched_bench
 
