@@ -152,8 +152,9 @@ def test_a_second_hang_up_does_not_end_the_switching_off(tmp_path: Path, monkeyp
             await asyncio.Event().wait()
         finally:
             os.kill(os.getpid(), signal.SIGHUP)
-            for _ in range(20):
-                await asyncio.sleep(0)
+            arrived = loop.create_future()
+            loop.call_later(0.05, arrived.set_result, None)
+            await arrived
             went_off.append(True)
 
     monkeypatch.setattr("chargerd.daemon.commissioning.commission", proving)
