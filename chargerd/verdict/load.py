@@ -148,7 +148,7 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
 
 
 def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
-    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted since.
+    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted.
 
     Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
     offset stands. A zero does not improve on what the data sheet promises by being worse than it.
