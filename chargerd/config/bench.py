@@ -169,7 +169,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     marked = read_marked(Path(path), faults, content)
     values = read_group(BENCH, root_of(marked, faults, BenchError), "", faults)
     instruments = {name: _instrument(name, given, faults) for name, given in values.named("instruments").items()}
-    check_cold_junctions({name: spec.sensor for name, spec in instruments.items()}, faults)
+    check_cold_junctions({name: (one.sensor, one.every_s) for name, one in instruments.items()}, faults)
     resistors = resistors_of(values.named("resistors"), instruments, faults)
     banks = {resistor.load for resistor in resistors}
     channels = {name: _channel(name, given, instruments, banks, faults) for name, given in values.named("channels").items()}
@@ -310,9 +310,8 @@ def _channel(
     if load and load == source:
         faults.add(values.at("load"), f"{values.label}.load: {load} is the source already", "name the load, or delete the line")
     if load and voltage == load and load != source:
-        faults.add(
-            values.at("voltage"), f"{values.label}.voltage: the load measures across its own leads", f"write {source} or a meter"
-        )
+        what = f"{values.label}.voltage: the load measures across its own leads"
+        faults.add(values.at("voltage"), what, f"write {source} or a meter")
     thermometer, ambient = values.text("temperature"), values.text("ambient")
     if ambient and ambient == thermometer:
         faults.add(values.at("ambient"), f"{values.label}.ambient: {ambient} measures the cell", "name another one")
@@ -338,6 +337,8 @@ def _judge_role(values: Values, role: str, quantities: tuple[str, ...], spec: In
                 f"{label}: {spec.name} does not say how well it sees {quantity}",
                 f"write its accuracy ({quantity}: {accuracy_example(quantity)}) and resolution from its data sheet",
             )
+    if spec.sensor is not None and "temperature" not in quantities:
+        faults.add(values.at(role), f"{label}: {spec.name} has a sensor", "name it at temperature, or delete its sensor")
     if role in {"source", "load"} and (spec.voltage_max_V is None or spec.current_max_A is None):
         faults.add(values.at(role), f"{label}: {spec.name} has no ratings", "write ratings: {voltage: 30 V, current: 3 A}")
 

@@ -15,6 +15,8 @@ from chargerd.errors import Place
 from chargerd.units import UnitError, parse
 
 NOWHERE = Place("", 1, 1)
+COLD_JUNCTION_AGE_MAX_S = 60.0
+"""A terminal block in a room drifts slowly; its temperature may be so old and no older."""
 CONTACT_STATES = ("open", "closed", "unknown")
 
 
@@ -109,6 +111,29 @@ def _check_sensor(values: Values, spec: SensorSpec, faults: Faults) -> None:
         faults.add(values.at("lead"), "sensor.lead: only two-wire sensors need it", "delete it, or write wires: 2")
 
 
+def check_cold_junctions(thermometers: Mapping[str, tuple[SensorSpec | None, float | None]], faults: Faults) -> None:
+    """Note thermocouples whose leads end nowhere, at another thermocouple, or where the temperature is known too seldom.
+
+    `thermometers`: every instrument's sensor and its period in s.
+    """
+    for name, (sensor, _) in thermometers.items():
+        junction = sensor.cold_junction if sensor is not None else ""
+        if sensor is None or not junction:
+            continue
+        if junction not in thermometers or junction == name:
+            known = ", ".join(other for other in thermometers if other != name)
+            faults.add(sensor.place, f"sensor.cold_junction: {junction!r} is no other instrument", f"write one of: {known}")
+            continue
+        other, every_s = thermometers[junction]
+        if other is not None and other.cold_junction:
+            faults.add(sensor.place, f"sensor.cold_junction: {junction} is a thermocouple itself", "name another kind")
+        if every_s is not None and not every_s <= COLD_JUNCTION_AGE_MAX_S / 2:
+            faults.add(
+                sensor.place, f"sensor.cold_junction: {junction} has a new value too seldom",
+                f"write every: {COLD_JUNCTION_AGE_MAX_S / 2:g} s or less at {junction}, or take a faster one",
+            )  # fmt: skip
+
+
 def _constants(values: Values, faults: Faults) -> tuple[float, float, float] | None:
     items = values.items("steinhart_hart")
     if not items:
@@ -143,21 +168,6 @@ def _table(values: Values, faults: Faults) -> tuple[tuple[float, float], ...]:
     if points and (len(points) < 2 or not falls):
         faults.add(values.at("table"), "sensor.table: no falling table", "two points or more, warmer is fewer ohm")
     return tuple(points)
-
-
-def check_cold_junctions(sensors: Mapping[str, SensorSpec | None], faults: Faults) -> None:
-    """Note thermocouples whose leads end at no other instrument, or at another thermocouple. `sensors`: by instrument."""
-    for name, sensor in sensors.items():
-        junction = sensor.cold_junction if sensor is not None else ""
-        if sensor is None or not junction:
-            continue
-        if junction not in sensors or junction == name:
-            known = ", ".join(other for other in sensors if other != name)
-            faults.add(sensor.place, f"sensor.cold_junction: {junction!r} is no other instrument", f"write one of: {known}")
-            continue
-        other = sensors[junction]
-        if other is not None and other.cold_junction:
-            faults.add(sensor.place, f"sensor.cold_junction: {junction} is a thermocouple itself", "name another kind")
 
 
 def contact_of(values: Values | None, faults: Faults) -> ContactSpec | None:

@@ -121,6 +121,13 @@ def check_step(fit: Fit, written: ProfileStep, step: Step, limits: Limits, place
     """Note what of one step the cell may not bear or the bench cannot do or see."""
     if not step.direction or (step.isolated and not fit.channel.switch):
         return
+    if fit.channel.taps:
+        fit.faults.add(
+            written.values.place,
+            f"step {step.number}: channel {fit.channel.name} is a string, and this version charges and discharges single cells",
+            "read the string with rests, or take the taps out of the channel for one cell",
+        )
+        return
     if step.direction < 0 and not fit.channel.load:
         fit.faults.add(
             written.values.place,

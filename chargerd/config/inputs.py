@@ -53,7 +53,7 @@ def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
     bank = resistors_of_load(spec, bench)
     return ChannelInputs(
         spec.source, "" if bank else spec.load, spec.meter, spec.thermometer, spec.ambient, ammeter=spec.ammeter,
-        switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank),
+        switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank), taps=spec.taps,
     )  # fmt: skip
 
 
@@ -80,5 +80,6 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
         source_A, load_A, ammeter_A, slack_A,
         apart_A=ammeter_A + max(source_A, load_A),
         apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
+        lead_ohm=bench.wiring.lead_ohm + ((bench.instruments[spec.ammeter].shunt_ohm or 0.0) if spec.ammeter else 0.0),
     )  # fmt: skip
 

@@ -34,6 +34,7 @@ CAUSES: dict[str, str] = {
     "relay-found-closed": "the cell's relay is closed although it was opened",
     "relay-contradicts": "the relay's second contact contradicts the relay: it is welded, or it does not close",
     "relay-not-verified": "the relay could not be proven open or closed",
+    "hot-contact": "a clip, a contact or a lead between source and cell turns too much power into heat",
     "currents-differ": "the instruments do not agree about the current",
     "off-not-verified": "an output could not be proven off",
     "on-not-verified": "an output could not be proven on with its set-points and protection",

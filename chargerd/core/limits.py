@@ -6,10 +6,11 @@ Protection keeps its own sums: rectangles of the larger current, so that they ar
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from chargerd.core.observation import Observation, missing_inputs
+from chargerd.core.protection_memory import ProtectionMemory
 
 STEP_VOLTAGE_MARGIN_V = 0.050
 STEP_VOLTAGE_FOR_S = 2.0
@@ -30,7 +31,9 @@ BOUND_FACTOR = 1.25
 """A bound is this many times the step's own end: crossing it proves that the end did not work."""
 SET_POINT_VOLTAGE_TOLERANCE_V = 0.010
 APART_CONFIRMS = 3
-"""Readings running in which two instruments must disagree about the current before the run trips."""
+"""Readings running in which two instruments must disagree about the current before the run trips; a hot contact the same."""
+CONTACT_HEAT_W = 0.25
+"""Heat in clips and contacts, beyond what the leads are written to have, at which 2 g of copper alloy get hot in minutes."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +59,7 @@ class Zeros:
     """The largest readings that still count as no current, A: what each instrument's data sheet allows it, at least 10 mA.
 
     `slack_A` is what an energised reading may be wrong by, when no zero was subtracted. `apart_A` and `apart_share` of the
-    current are the most by which ammeter and source or load may differ.
+    current are the most by which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell.
     """
 
     source_A: float = OFF_CURRENT_FLOOR_A
@@ -65,6 +68,7 @@ class Zeros:
     slack_A: float = SET_POINT_FLOOR_A
     apart_A: float = 2 * OFF_CURRENT_FLOOR_A
     apart_share: float = 0.02
+    lead_ohm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,27 +98,6 @@ class Trip(NamedTuple):
     value: float | None
     limit: float | None
     text: str = ""
-
-
-@dataclass(slots=True)
-class ProtectionMemory:
-    """Protection's own sums and counters."""
-
-    step_s: float = 0.0
-    charge_Ah: float = 0.0
-    energy_Wh: float = 0.0
-    gas_charge_Ah: float = 0.0
-    last_s: float | None = None
-    last_A: float = 0.0
-    last_V: float = 0.0
-    last_gas_A: float = 0.0
-    above_step_since_s: float | None = None
-    below_floor_since_s: float | None = None
-    start_degC: float | None = None
-    slope_s: list[float] = field(default_factory=list)
-    slope_degC: list[float] = field(default_factory=list)
-    missed: int = 0
-    apart: int = 0
 
 
 class Protection:
@@ -167,11 +150,13 @@ class Protection:
         """
         self._count(seen, bounds, live=live, gas_A=gas_A)
         return (
-            self._voltage(seen, bounds, live=live)
+            self._taps(seen)
+            or self._voltage(seen, bounds, live=live)
             or self._outputs(seen, bounds, live=live)
             or _relay(seen, connected)
             or self._current(seen, bounds, live=live)
             or self._ammeter(seen, live=live)
+            or self._contacts(seen, bounds, live=live)
             or self._temperature(seen)
             or self._bound(bounds)
             or self._missing(seen, watched=watched, connected=connected)
@@ -195,11 +180,21 @@ class Protection:
         # Without a voltage the gas is not known: it goes on as it was, for a missing reading never means less of it.
         m.last_gas_A = 0.0 if not live else m.last_gas_A if seen.voltage_V is None or seen.current_A is None else gas_A
 
+    def _taps(self, seen: Observation) -> Trip | None:
+        """Judge each cell of a string by itself: the whole may be far below its limit while one cell is above its own."""
+        for name, voltage_V in seen.taps_V.items():
+            if voltage_V is not None and not voltage_V <= self._limits.voltage_max_V:
+                return Trip("over-voltage", voltage_V, self._limits.voltage_max_V, name)
+            if voltage_V is not None and not voltage_V >= REVERSED_V:
+                return Trip("reverse-polarity", voltage_V, REVERSED_V, name)
+        return None
+
     def _voltage(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
         limits, m = self._limits, self.memory
+        most_V = limits.voltage_max_V * max(1, len(seen.taps_V))  # of a string, as many times a cell's
         for voltage_V in seen.voltages_V:
-            if not voltage_V <= limits.voltage_max_V:
-                return Trip("over-voltage", voltage_V, limits.voltage_max_V)
+            if not voltage_V <= most_V:
+                return Trip("over-voltage", voltage_V, most_V)
             if not voltage_V >= REVERSED_V:
                 return Trip("reverse-polarity", voltage_V, REVERSED_V)
             if not voltage_V >= limits.voltage_min_V and (live and bounds.direction < 0 and bounds.zero_max_A is None):
@@ -279,6 +274,16 @@ class Protection:
         apart_A = seen.ammeter_A - seen.others_A
         m.apart = 0 if abs(apart_A) <= most_A else m.apart + 1
         return Trip("currents-differ", apart_A, most_A) if m.apart >= APART_CONFIRMS else None
+
+    def _contacts(self, seen: Observation, bounds: StepBounds, *, live: bool) -> Trip | None:
+        """Judge what is lost between the source's terminals and a meter at the cell: a loose clip or a worn contact gets hot."""
+        m, source_V, cell_V, current_A = self.memory, seen.source_voltage_V, seen.voltage_V, seen.current_A
+        if not live or bounds.direction <= 0 or source_V is None or cell_V is None or current_A is None:
+            m.hot = 0
+            return None
+        lost_W = (source_V - cell_V - self._zeros.lead_ohm * current_A) * current_A
+        m.hot = 0 if lost_W <= CONTACT_HEAT_W else m.hot + 1
+        return Trip("hot-contact", lost_W, CONTACT_HEAT_W) if m.hot >= APART_CONFIRMS else None
 
     def _temperature(self, seen: Observation) -> Trip | None:
         limits, m = self._limits, self.memory

@@ -7,8 +7,8 @@ from dataclasses import asdict, dataclass, field, fields
 from typing import Any
 
 from chargerd.core.gas import GasMeter
-from chargerd.core.limits import ProtectionMemory
 from chargerd.core.plateau import Plateau
+from chargerd.core.protection_memory import ProtectionMemory
 from chargerd.core.states import State
 from chargerd.core.tally import Tally
 from chargerd.core.trend import Trend

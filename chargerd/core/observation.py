@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from chargerd.core.reading import ChannelInputs, Reading
 
@@ -21,7 +21,7 @@ class Observation:
     open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
     reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
     `source_voltage_V` is what the source measures at its own end of the leads; `by_resistors`: the load is resistors, which
-    hold no current.
+    hold no current. `taps_V`: of a string, each cell's own voltage by its meter, None where it is missing or too old.
     """
 
     elapsed_s: float
@@ -50,12 +50,15 @@ class Observation:
     others_A: float | None = None
     source_voltage_V: float | None = None
     by_resistors: bool = False
+    taps_V: dict[str, float | None] = field(default_factory=dict)
 
 
 class Observer:
     """Turns readings into observations for one channel. Keys are built once: this runs at every sample."""
 
-    __slots__ = ("_ambient", "_ammeter", "_bank", "_has_load", "_inputs", "_load", "_meter", "_relays", "_source", "_thermometer")
+    __slots__ = (
+        "_ambient", "_ammeter", "_bank", "_has_load", "_inputs", "_load", "_meter", "_relays", "_source", "_taps", "_thermometer",
+    )  # fmt: skip
 
     def __init__(self, inputs: ChannelInputs) -> None:
         self._inputs = inputs
@@ -65,6 +68,7 @@ class Observer:
         names = [name for name in (inputs.switch, *(part.switch for part in inputs.bank)) if name]
         self._relays = [(name, f"{name}_closed", f"{name}_mirror") for name in names]
         self._meter = f"{inputs.meter or inputs.source}_voltage_V"
+        self._taps = [(name, f"{name}_voltage_V") for name in inputs.taps]
         self._source = _keys(inputs.source)
         self._load = _keys(inputs.load)
         self._thermometer = f"{inputs.thermometer}_temperature_degC" if inputs.thermometer else ""
@@ -127,6 +131,7 @@ class Observer:
             others_A,
             source_V,
             bool(self._bank),
+            {name: value(key) for name, key in self._taps},
         )
 
 
@@ -207,4 +212,4 @@ def missing_inputs(seen: Observation, *, has_thermometer: bool, has_relay: bool 
         missing.append("load state")
     if has_relay and seen.relay_closed is None:
         missing.append("relay state")
-    return missing
+    return missing + [name for name, voltage_V in seen.taps_V.items() if voltage_V is None]

@@ -80,7 +80,7 @@ class ChannelInputs:
     Voltage at the cell is the meter's where there is one, else the source's: then it is known only while the relay `switch`
     is closed. Current is the ammeter's where there is one, else the source's minus the load's. A load made of resistors has a
     `bank` instead of readings of its own. `zero_source_A` and `zero_load_A` are the readings with no current flowing, stored
-    at CHECKING and subtracted.
+    at CHECKING and subtracted. `taps` are the meters of a string's cells, the negative end first.
     """
 
     source: str
@@ -93,6 +93,12 @@ class ChannelInputs:
     ammeter: str = ""
     switch: str = ""
     bank: tuple[BankPart, ...] = ()
+    taps: tuple[str, ...] = ()
+
+    @property
+    def cells(self) -> int:
+        """How many cells hang in series between the channel's ends."""
+        return max(1, len(self.taps))
 
     @property
     def has_load(self) -> bool:

@@ -125,13 +125,15 @@ def _judge_readings(seen: Observation, plan: Plan) -> None:
     if seen.source_on or seen.load_on:
         raise RefusedError("an output is on before the start; switch it off at its panel and find out why it was on")
     limits = plan.limits
+    most_V = limits.voltage_max_V * plan.inputs.cells
+    for name, voltage_V in seen.taps_V.items():
+        if voltage_V is None or not REVERSED_V <= voltage_V <= limits.voltage_max_V:
+            raise RefusedError(f"{name} reads {voltage_V} V, not between {REVERSED_V:g} and {limits.voltage_max_V:g} V")
     for voltage_V in seen.voltages_V:
         if not voltage_V >= REVERSED_V:
             raise RefusedError(f"the cell reads {voltage_V:.3f} V: it is connected the wrong way round; swap its leads")
-        if not voltage_V <= limits.voltage_max_V:
-            raise RefusedError(
-                f"the cell reads {voltage_V:.3f} V, above its hard limit {limits.voltage_max_V:.3f} V: is it this cell?"
-            )
+        if not voltage_V <= most_V:
+            raise RefusedError(f"the cell reads {voltage_V:.3f} V, above its hard limit {most_V:.3f} V: is it this cell?")
     _judge_zero("source", seen.source_current_A, plan, plan.zeros.source_A)
     _judge_zero("load", seen.load_current_A, plan, plan.zeros.load_A)
     _judge_zero("ammeter", seen.ammeter_A, plan, plan.zeros.ammeter_A)

@@ -16,6 +16,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
+from importlib.util import module_from_spec, spec_from_file_location
+from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl
 
@@ -25,7 +27,7 @@ QUIET_BITS = 3.5 * 11  # the silence between two Modbus frames (Serial Line V1.0
 REPLY_MAX_BYTES = 4096
 # IEEE 488.2 decimal number. Not float(): that also takes nan, inf, 1_000 and other scripts' digits.
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
-SCHEMES = "tcp|serial|serial-bytes|modbus-rtu|modbus-tcp|visa"
+SCHEMES = "tcp|serial|serial-bytes|modbus-rtu|modbus-tcp|gpio|visa"
 ADDRESS = re.compile(rf"(?:({SCHEMES})(?:\+([A-Za-z0-9]+))?://)?([^?]+)(?:\?(.*))?")
 HOST = r"(\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._-]+)"
 SOCKET = re.compile(rf"{HOST}:([0-9]{{1,5}})|TCPIP[0-9]*::{HOST}::([0-9]{{1,5}})::SOCKET", re.IGNORECASE)
@@ -117,6 +119,16 @@ def _open_visa(name: str, library: str, timeout_s: float) -> Link:
     return Link(send, receive, close, clear)
 
 
+def _beside(name: str) -> Any:
+    """Load a file of off from this file's own folder, never by a search path: as off.py loads this one."""
+    spec = spec_from_file_location(f"_chargerd_{name}", Path(__file__).with_name(f"{name}.py"))
+    assert spec is not None
+    assert spec.loader is not None
+    module = module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
 # ValueError: a device name that the operating system refuses; ImportError: a library that is not installed here.
 UNREACHABLE = (OSError, ValueError, ImportError)
 
@@ -128,6 +140,9 @@ def open_link(address: str, timeout_s: float) -> Link:
         raise LinkError(f"{address!r} is no address")
     scheme, library, target, query = match.groups()
     options = dict(parse_qsl(query or ""))
+    if scheme == "gpio":
+        pins = _beside("off_pins").Pins(target, options, _beside("pin"))
+        return Link(pins.send, pins.receive, pins.close)
     line, tcp = ASRL.fullmatch(target), SOCKET.fullmatch(target)
     if line or scheme in ("serial", "serial-bytes", "modbus-rtu"):
         return _open_serial(line[1] if line else target, options, timeout_s)

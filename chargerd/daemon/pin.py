@@ -14,7 +14,8 @@ import struct
 import sys
 
 LINE_INFO_MAX, NAME_SIZE, ATTRIBUTES_MAX = 64, 32, 10
-OUTPUT = 1 << 3  # GPIO_V2_LINE_FLAG_OUTPUT
+ACTIVE_LOW, OUTPUT = 1 << 1, 1 << 3  # GPIO_V2_LINE_FLAG_ACTIVE_LOW, _OUTPUT; a request with no direction leaves it as it is
+CHIP = struct.Struct("=32s32sI")  # struct gpiochip_info: name, label, number of lines
 CONFIG = struct.Struct(f"=QI5I{ATTRIBUTES_MAX * 24}x")  # struct gpio_v2_line_config: flags, no attributes
 REQUEST = struct.Struct(f"={LINE_INFO_MAX}I{NAME_SIZE}s{CONFIG.size}sII5Ii")  # struct gpio_v2_line_request
 VALUES = struct.Struct("=QQ")  # struct gpio_v2_line_values: bits, mask
@@ -26,14 +27,16 @@ def _iowr(number: int, size: int) -> int:
 
 
 GET_LINE = _iowr(0x07, REQUEST.size)
+GET_VALUES = _iowr(0x0E, VALUES.size)
 SET_VALUES = _iowr(0x0F, VALUES.size)
+GET_CHIP = (2 << 30) | (CHIP.size << 16) | (0xB4 << 8) | 0x01  # _IOR(0xB4, 0x01, struct gpiochip_info)
 
 
-def request(chip: int, line: int) -> int:
-    """Make that line of an open chip an output, low; return the descriptor that holds it. Raises OSError."""
+def request(chip: int, line: int, flags: int = OUTPUT) -> int:
+    """Take that line of an open chip, as an output at 0 unless flags say otherwise; return what holds it. Raises OSError."""
     offsets = (line, *[0] * (LINE_INFO_MAX - 1))
-    config = CONFIG.pack(OUTPUT, 0, 0, 0, 0, 0, 0)
-    asked = bytearray(REQUEST.pack(*offsets, b"chargerd dead-man", config, 1, 0, 0, 0, 0, 0, 0, -1))
+    config = CONFIG.pack(flags, 0, 0, 0, 0, 0, 0)
+    asked = bytearray(REQUEST.pack(*offsets, b"chargerd", config, 1, 0, 0, 0, 0, 0, 0, -1))
     fcntl.ioctl(chip, GET_LINE, asked, True)
     return int(REQUEST.unpack(asked)[-1])
 
@@ -41,6 +44,21 @@ def request(chip: int, line: int) -> int:
 def set_level(held: int, level: int) -> None:
     """Drive the line. Raises OSError."""
     fcntl.ioctl(held, SET_VALUES, bytearray(VALUES.pack(level, 1)), True)
+
+
+def level_of(held: int) -> int:
+    """Read the line. Raises OSError."""
+    values = bytearray(VALUES.pack(0, 1))
+    fcntl.ioctl(held, GET_VALUES, values, True)
+    return int(VALUES.unpack(values)[0] & 1)
+
+
+def label_of(chip: int) -> str:
+    """Ask an open chip its label. Raises OSError."""
+    info = bytearray(CHIP.size)
+    fcntl.ioctl(chip, GET_CHIP, info, True)
+    label: bytes = CHIP.unpack(info)[1]
+    return label.rstrip(b"\0").decode("ascii", "replace")
 
 
 def main(argv: list[str]) -> int:

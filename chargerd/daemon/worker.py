@@ -13,7 +13,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -260,8 +260,10 @@ class Worker:
         write_off_plan(run.folder, plan)
         assert self._keeper is not None
         longest_s = max(step.sample_every_s for step in engine.plan.program.steps())
+        hard, cells = engine.plan.limits, engine.plan.inputs.cells
+        limits = replace(hard, voltage_max_V=hard.voltage_max_V * cells)
         await self._keeper.freeze(
-            run.channel.name, engine.plan.limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
+            run.channel.name, limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
 

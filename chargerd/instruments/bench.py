@@ -23,7 +23,8 @@ from chargerd.instruments.opening import make_bank, make_instrument, neighbours_
 from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Load, Source
 from chargerd.instruments.sample import Sampler
-from chargerd.instruments.sensors.sensor import Fault, Watch
+from chargerd.instruments.sensors.frozen import Watch
+from chargerd.instruments.sensors.sensor import Fault
 from chargerd.instruments.thermal import ThermometerSampler
 from chargerd.instruments.transports.link import InFlight
 
@@ -59,7 +60,8 @@ class ChannelBench:
         self._samplers = {name: _sampler(instrument, now) for name, instrument in instruments.items()}
         self._thermal = [sampler for sampler in self._samplers.values() if isinstance(sampler, ThermometerSampler)]
         specs = [sampler.instrument.spec for sampler in self._thermal]
-        self._watch = Watch({spec.name: spec.resolution.get("temperature", 0.0) for spec in specs})
+        self._watch = Watch({spec.name: spec.resolution.get("temperature", 0.0) for spec in specs}, inputs.thermometer)
+        self._sensor_trouble: dict[str, str] = {}
         self.columns = tuple(key for sampler in self._samplers.values() for key in sampler.columns)
         self.hands = Hands(inputs, instruments, neighbours, now, self.trouble, bank)
         self._identified_s = now()
@@ -231,13 +233,17 @@ class ChannelBench:
         keys = {sampler.instrument.name: f"{sampler.instrument.name}_temperature_degC" for sampler in self._thermal}
         fresh = [sampler for sampler in self._thermal if sampler.asked]
         values_degC = {one.instrument.name: inputs[keys[one.instrument.name]].value for one in fresh}
-        frozen = self._watch.frozen({name: value for name, value in values_degC.items() if value is not None})
-        for sampler in fresh:
+        good = {name: value for name, value in values_degC.items() if value is not None}
+        frozen = self._watch.frozen(self._now_s(), good)
+        for sampler in self._thermal:
             name = sampler.instrument.name
-            if name in frozen:
+            if sampler.asked and name in frozen:
                 inputs[keys[name]] = sampler.reject(str(Fault.FROZEN))
             if sampler.fault:
-                self.trouble[name] = sampler.fault
+                self.trouble[name] = self._sensor_trouble[name] = sampler.fault
+            elif self.trouble.get(name) == self._sensor_trouble.pop(name, None):
+                # The link's own trouble goes by the name of the first instrument on it; a sensor's is taken back here.
+                self.trouble.pop(name, None)
 
     async def _sample_all(self, samplers: list[Sampler], *, identify: bool) -> list[bool]:
         """Ask one instrument after the other while they answer promptly, else all at the same time."""

@@ -56,8 +56,6 @@ class Connection:
         self._asked_by = asked_by
         self._untouchable = untouchable or Untouchable(())
         self._opening = asyncio.Lock()
-        self._turn = asyncio.Lock()
-        """One question in flight, also where several outputs, inputs or relays of one instrument share this connection."""
         self._in_flight = in_flight
         self._link: Link | None = None
         self._proven = False
@@ -136,14 +134,13 @@ class Connection:
         Raises:
             LinkError: one was not answered; nothing is returned.
         """
-        async with self._turn:
-            self._demand_proof("a sample")
-            assert self._link is not None
-            self.exchanges += len(messages)
-            try:
-                replies = await self._link.query_all(messages, deadline_s=self.timeout_s)
-            except LinkError as fault:
-                raise self._named(fault) from fault
+        self._demand_proof("a sample")
+        assert self._link is not None
+        self.exchanges += len(messages)
+        try:
+            replies = await self._link.query_all(messages, deadline_s=self.timeout_s)
+        except LinkError as fault:
+            raise self._named(fault) from fault
         now_s = asyncio.get_running_loop().time()
         return [(raw, now_s - at_s) for raw, at_s in replies]
 
@@ -172,20 +169,18 @@ class Connection:
             question = Question(command.name, command.notation, text, command.message(value), command.acknowledge)
             await self._exchange(question, urgent=urgent)
             return
-        async with self._turn:
-            self._demand_proof(text)
-            assert self._link is not None
-            try:
-                await self._link.write(command.message(value), deadline_s=self.timeout_s, urgent=urgent)
-            except LinkError as fault:
-                raise self._named(fault) from fault
+        self._demand_proof(text)
+        assert self._link is not None
+        try:
+            await self._link.write(command.message(value), deadline_s=self.timeout_s, urgent=urgent)
+        except LinkError as fault:
+            raise self._named(fault) from fault
 
     async def tell_text(self, text: str) -> None:
         """Send a text that is in no dialect: only what proves that refusals are seen. Raises LinkError."""
-        async with self._turn:
-            self._demand_proof(text)
-            assert self._link is not None
-            await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
+        self._demand_proof(text)
+        assert self._link is not None
+        await self._link.write(text.encode("ascii"), deadline_s=self.timeout_s)
 
     async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
         """Close the link because of a reply that is not in the grammar; return the error to raise."""
@@ -199,20 +194,19 @@ class Connection:
             await self._link.close()
 
     async def _exchange(self, question: Question, *, urgent: bool, needs_proof: bool = True) -> object:
-        async with self._turn:
-            if needs_proof:
-                self._demand_proof(question.text)
-            if self._link is None:
-                raise LinkClosedError(f"{self.name}: not connected")
-            self.exchanges += 1
-            try:
-                raw = await self._link.query(question.message, deadline_s=self.timeout_s, urgent=urgent)
-            except LinkError as fault:
-                raise self._named(fault) from fault
-            try:
-                return question.parse(raw)
-            except LinkGarbledError as fault:
-                raise await self.spoil(LinkGarbledError(f"{question.text} was answered by {raw[:40]!r}: {fault}")) from fault
+        if needs_proof:
+            self._demand_proof(question.text)
+        if self._link is None:
+            raise LinkClosedError(f"{self.name}: not connected")
+        self.exchanges += 1
+        try:
+            raw = await self._link.query(question.message, deadline_s=self.timeout_s, urgent=urgent)
+        except LinkError as fault:
+            raise self._named(fault) from fault
+        try:
+            return question.parse(raw)
+        except LinkGarbledError as fault:
+            raise await self.spoil(LinkGarbledError(f"{question.text} was answered by {raw[:40]!r}: {fault}")) from fault
 
     def _demand_proof(self, text: str) -> None:
         if not self._proven:

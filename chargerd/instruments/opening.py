@@ -30,7 +30,8 @@ def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
     bank = resistors_of_load(spec, bench)
     for name, role in (
         (spec.source, "source"), ("" if bank else spec.load, "load"), *((part.switch, "switch") for part in bank),
-        (spec.switch, "switch"), (spec.meter, "meter"), (spec.ammeter, "meter"),
+        (spec.switch, "switch"), (spec.meter, "meter"), (spec.ammeter, "meter"), (spec.sense, "meter"),
+        *((tap, "meter") for tap in spec.taps),
         *((name, "thermometer") for name in _thermometers(spec, bench)),
     ):  # fmt: skip
         if not name or (role == "meter" and name in roles):

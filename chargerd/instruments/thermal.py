@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
+from chargerd.config.bench_parts import COLD_JUNCTION_AGE_MAX_S
 from chargerd.core.reading import ABSENT, Measured, Quality
 from chargerd.instruments.roles import Instrument
 from chargerd.instruments.sample import Sampler
-from chargerd.instruments.sensors.sensor import DEGREES, Sensor, SensorFaultError
-
-COLD_JUNCTION_AGE_MAX_S = 60.0
-"""A terminal block in a room drifts slowly; older than this, it is not known."""
+from chargerd.instruments.sensors.sensor import DEGREES, Fault, Sensor, SensorFaultError
 
 
 class ThermometerSampler(Sampler):
@@ -35,11 +33,16 @@ class ThermometerSampler(Sampler):
         return self.sensor.spec.cold_junction
 
     def begin(self, *, full: bool, active: bool) -> None:
-        """Begin a sample. A slow sensor is asked no more often than it measures; its last value stands, with its age."""
+        """Begin a sample. A slow sensor is asked no more often than it measures; its last value stands, with its age.
+
+        A last value that was none is no reason to wait: one lost reply would be counted as lost at every sample until then.
+        """
         super().begin(full=full, active=active)
         every_s = self.instrument.spec.every_s
         is_new = self._generation != self.instrument.connection.generation
-        if every_s is not None and not is_new and self._asked_s is not None and self._now_s() - self._asked_s < every_s - 1e-6:
+        if every_s is None or is_new or self._asked_s is None or self._last.quality is not Quality.GOOD:
+            return
+        if self._now_s() - self._asked_s < every_s - 1e-6:
             self.asked = ()
 
     async def ask(self) -> None:
@@ -68,6 +71,9 @@ class ThermometerSampler(Sampler):
         raw = self._number(name, now_s)
         self.fault = ""
         if raw.value is None:
+            if name in self.replies:  # it did answer, and that was no number
+                what = Fault.OPEN if raw.quality is Quality.IMPLAUSIBLE else "no reading"
+                self.fault = f"{self.instrument.name}: {what} (by the instrument's own word)"
             return raw
         cold = known.get(f"{self.cold_junction}_temperature_degC", ABSENT) if self.cold_junction else ABSENT
         try:
@@ -75,8 +81,8 @@ class ThermometerSampler(Sampler):
         except SensorFaultError as fault:
             self.fault = f"{self.instrument.name}: {fault}"
             return Measured(None, raw.age_s, Quality.IMPLAUSIBLE)
-        # As old as the oldest thing it rests on.
-        return Measured(value, max(raw.age_s, cold.age_s if self.cold_junction else 0.0))
+        # The cold junction's own age does not count beside its limit: a terminal block in a room drifts slowly.
+        return Measured(value, raw.age_s)
 
     def reject(self, why: str) -> Measured:
         """Take this sample's value back: it is no measurement."""

@@ -24,7 +24,7 @@ from math import floor, inf
 from typing import TYPE_CHECKING, Any
 
 from chargerd.sim.behaviour import read_behaviour
-from chargerd.sim.listener import LINE_MAX_BYTES, Ears, Listener, Pieces
+from chargerd.sim.listener import LineEars, Listener, Pieces
 from chargerd.sim.panel import ConflictError, OutOfRangeError
 from chargerd.sim.wording import KINDS, Item, item_of, panel_at
 
@@ -60,23 +60,15 @@ class Says:
     item: Item
 
 
-class AnyEndEars(Ears):
+class AnyEndEars(LineEars):
     """Lines that end with CR, LF or both; empty ones are nothing, over-long ones are lost."""
-
-    def __init__(self) -> None:
-        self._buffer = b""
-        self._overran = False
 
     def take(self, data: bytes, now_s: float) -> list[bytes]:
         """See `Ears.take`."""
-        del now_s
-        *lines, self._buffer = re.split(rb"[\r\n]+", self._buffer + data)
-        if lines and self._overran:
-            self._overran = False
-            del lines[0]
-        if len(self._buffer) > LINE_MAX_BYTES:
-            self._buffer, self._overran = b"", True
-        return [line for line in lines if line]
+        return [line for line in super().take(data, now_s) if line]
+
+    def _split(self, data: bytes) -> list[bytes]:
+        return re.split(rb"[\r\n]+", data)
 
     def forget(self) -> None:
         """See `Ears.forget`."""
@@ -99,7 +91,7 @@ class LineListener(Listener):
         self._boots = [panel.boots for panel in self.panels]
         self._banner_due = False
 
-    def ears(self) -> Ears:
+    def ears(self) -> LineEars:
         """See `Listener.ears`."""
         return AnyEndEars()
 

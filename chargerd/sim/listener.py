@@ -52,10 +52,13 @@ class LineEars(Ears):
         self._buffer = b""
         self._overran = False
 
+    def _split(self, data: bytes) -> list[bytes]:
+        return data.split(self._end)
+
     def take(self, data: bytes, now_s: float) -> list[bytes]:
         """See `Ears.take`."""
         del now_s
-        *lines, self._buffer = (self._buffer + data).split(self._end)
+        *lines, self._buffer = self._split(self._buffer + data)
         if lines and self._overran:
             self._overran = False
             del lines[0]

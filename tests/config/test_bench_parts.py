@@ -136,6 +136,7 @@ SLIPS = [
     ("{kind: pt100, wires: 2, lead: 0.4 ohm}", "{kind: thermocouple-k, cold_junction: rom}", "'rom' is no other instrument"),
     ("{kind: pt100, wires: 2, lead: 0.4 ohm}", "{kind: thermocouple-k, cold_junction: probe}", "'probe' is no other instrument"),
     ("every: 2 s", "every: 2 min", "above 60 s"),
+    ("    shunt: 100 mohm\n", "    shunt: 100 mohm\n    sensor: {kind: pt100}\n", "channels.slip-1.current: shunt has a sensor"),
     ("protects: [voltage]", "protects: [heat]", "protects: 'heat'"),
     ("without_power: open, at", "without_power: shut, at", "contact.without_power: 'shut'"),
     ("at_boot: open", "at_boot: perhaps", "contact.at_boot: 'perhaps'"),
@@ -157,3 +158,20 @@ def test_a_slip_is_told_with_its_place(old: str, new: str, told: str, tmp_path: 
 
     assert any(told in fault for fault in faults), faults
     assert all(re.match(r".*bench\.yaml:\d+:\d+: ", fault) for fault in faults)
+
+
+NTC = "{kind: ntc, table: [0 °C = 32.65 kohm, 25 °C = 10 kohm, 60 °C = 2488 ohm]}"
+
+
+@pytest.mark.parametrize(
+    ("every", "probe", "told"),
+    [
+        ("50 s", "{kind: pt100, wires: 2, lead: 0.4 ohm}", "sensor.cold_junction: probe has a new value too seldom"),
+        ("2 s", "{kind: thermocouple-t, cold_junction: room}", "sensor.cold_junction: probe is a thermocouple itself"),
+    ],
+)
+def test_the_end_of_a_thermocouples_leads_must_be_known(every: str, probe: str, told: str, tmp_path: Path) -> None:
+    text = BENCH.replace(NTC, "{kind: thermocouple-k, cold_junction: probe}").replace("every: 2 s", f"every: {every}")
+    faults = loaded(text.replace("{kind: pt100, wires: 2, lead: 0.4 ohm}", probe), tmp_path)
+
+    assert any(told in fault for fault in faults), faults

@@ -83,6 +83,13 @@ def test_the_ammeter_alone_may_trip(shunt_A, limit_A):
     assert (trip.cause, trip.limit) == ("over-current", limit_A)
 
 
+@pytest.mark.parametrize("shunt_A", [2.51, -2.51])
+def test_the_ammeter_alone_may_trip_while_the_source_is_mute(shunt_A):
+    engine = engine_of(AMMETER, charge_step())
+
+    assert causes(take(engine, 1.0, shunt_A, source_on=None, supply_current_A=None)) == ["over-current"]
+
+
 def test_an_ammeter_that_shows_a_current_with_all_off_trips():
     engine = engine_of(AMMETER, charge_step())
     engine.command(Observed("supply", "off", verified=True), 0.5)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -10,6 +12,7 @@ from chargerd.core.causes import CAUSES
 from chargerd.core.demand import Energise
 from chargerd.core.engine import Engine
 from chargerd.core.events import CheckPassed, Gap, Observed, Pause, ReadingLost, Record, Start, Stop, Tripped
+from chargerd.core.limits import Zeros
 from chargerd.core.plan import Plan
 from chargerd.core.program import Interrupt
 from chargerd.core.reading import ABSENT, ChannelInputs, Measured, Reading
@@ -208,6 +211,38 @@ def test_after_a_gap_the_relay_counts_as_open():
     assert engine.state is State.PAUSED
     assert take(engine, 31.0, closed=False) == ()
     assert cause(take(engine, 32.0, closed=True)) == "relay-found-closed"
+
+
+def lossy(engine: Engine, elapsed_s: float, source_V: float, *, current_A: float = 0.8) -> str:
+    """A reading in which the source stands at `source_V` and the meter at the cell shows 1.5 V."""
+    seen = reading(elapsed_s, closed=True, source_on=True, current_A=current_A, voltage_V=1.5)
+    seen.inputs["supply_voltage_V"] = Measured(source_V)
+    return cause(engine.take(seen, elapsed_s))
+
+
+def test_what_clips_and_contacts_turn_into_heat_trips_at_the_third_reading():
+    # 0.33 V at 0.8 A are 0.26 W; with 50 mohm of leads 0.032 W of them are the leads' own.
+    plan = plan_of(charge_step(current_A=0.8), inputs=WITH_METER)
+    leads = plan_of(charge_step(current_A=0.8), inputs=WITH_METER, zeros=Zeros(lead_ohm=0.05))
+
+    assert [lossy(engine, t, 1.83) for engine in (live(plan),) for t in (2.0, 3.0, 4.0)] == ["", "", "hot-contact"]
+    assert [lossy(engine, t, 1.83) for engine in (live(leads),) for t in (2.0, 3.0, 4.0)] == ["", "", ""]
+
+
+def test_one_good_reading_between_forgives_a_hot_contact_and_a_little_heat_is_none():
+    engine = live(plan_of(charge_step(current_A=0.8), inputs=WITH_METER))
+
+    assert [lossy(engine, t, source_V) for t, source_V in ((2.0, 1.83), (3.0, 1.83), (4.0, 1.55), (5.0, 1.83), (6.0, 1.80))] == [""] * 5
+
+
+def test_a_loss_that_is_no_number_is_not_taken_for_a_cold_contact():
+    engine = live(plan_of(charge_step(current_A=0.8), inputs=WITH_METER))
+    guard = engine._protection
+    seen = engine._observer.observe(reading(2.0, closed=True, source_on=True, current_A=0.8), 20.0, 0.0, 0.0)
+    seen.source_voltage_V = math.nan
+    trips = [guard._contacts(seen, engine._bounds, live=True) for _ in range(3)]
+
+    assert [trip is not None and trip.cause for trip in trips] == [False, False, "hot-contact"]
 
 
 STEPS = (charge_step("1", interrupt=Interrupt(30.0, 1.0)), rest_step("2", lasts_s=30.0), discharge_step("3"), rest_step("4"))

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import pty
 import select
 import socket
 import threading
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
+from chargerd.instruments.transports.link import Link
+from chargerd.instruments.transports.registry import open_link, parse_address
+
+T = TypeVar("T")
 Serve = Callable[[socket.socket, threading.Event], None]
 
 
@@ -111,3 +117,16 @@ def pty_peer(replies: Callable[[bytes], bytes]) -> Iterator[tuple[str, Callable[
         os.close(slave)
         if not hung.is_set():
             os.close(master)
+
+
+def with_link(address: str, main: Callable[[Link], Awaitable[T]], deadline_s: float = 2.0) -> T:
+    """Open a link on the real clock, do something with it, close it."""
+
+    async def body() -> T:
+        link = await open_link(parse_address(address), deadline_s=deadline_s)
+        try:
+            return await main(link)
+        finally:
+            await link.close()
+
+    return asyncio.run(body())

@@ -8,7 +8,7 @@ import pty
 import socket
 import threading
 import tty
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -23,23 +23,13 @@ from chargerd.instruments.transports.listening import LINE_LENGTH_MAX, Lines
 from chargerd.instruments.transports.memory import PEERS
 from chargerd.instruments.transports.registry import open_link, parse_address
 from chargerd.sim.jump_clock import JumpLoop
+from tests.instruments.peers import with_link
 from tests.instruments.rig import pass_time
 from tests.instruments.rig import run as run_jumping
 from tests.instruments.socat import line_to, needs_socat
 
 T = TypeVar("T")
 Say = Callable[[bytes], None]
-
-
-def run(address: str, main: Callable[[Link], Awaitable[T]]) -> T:
-    async def body() -> T:
-        link = await open_link(parse_address(address), deadline_s=2.0)
-        try:
-            return await main(link)
-        finally:
-            await link.close()
-
-    return asyncio.run(body())
 
 
 @contextmanager
@@ -168,7 +158,7 @@ def test_the_newest_whole_line_answers_with_the_time_of_its_own_arrival(printer)
         assert await link.query(b"", deadline_s=3.0) == b"T=23.2"
 
     with printer() as (address, say, hang_up, _):
-        run(address, main)
+        with_link(address, main)
         hang_up()
 
 
@@ -183,7 +173,7 @@ def test_a_line_older_than_the_deadline_is_no_reply(printer) -> None:
         assert asyncio.get_running_loop().time() - at_s >= 0.25
 
     with printer() as (address, say, hang_up, _):
-        run(address, main)
+        with_link(address, main)
         hang_up()
 
 
@@ -195,7 +185,7 @@ def test_who_waits_is_given_the_next_line(printer) -> None:
         return await asked
 
     with printer() as (address, say, hang_up, _):
-        assert run(address, main) == b"T=23.4"
+        assert with_link(address, main) == b"T=23.4"
         hang_up()
 
 
@@ -209,7 +199,7 @@ def test_a_device_that_hangs_up_is_told_at_once(printer) -> None:
         assert link.dirty
 
     with printer() as (address, say, hang_up, _):
-        run(address, main)
+        with_link(address, main)
 
 
 def test_garbage_ends_the_link(printer) -> None:
@@ -220,7 +210,7 @@ def test_garbage_ends_the_link(printer) -> None:
         assert link.dirty
 
     with printer() as (address, say, hang_up, _):
-        run(address, main)
+        with_link(address, main)
         hang_up()
 
 
@@ -232,7 +222,7 @@ def test_a_question_has_no_place_on_a_line_that_prints_but_a_command_has(printer
         assert link.dirty
 
     with printer() as (address, _, _, heard):
-        run(address, main)
+        with_link(address, main)
     assert b"".join(heard) == b"FEED\n"
 
 
@@ -245,7 +235,7 @@ def test_a_port_that_is_listened_to_has_one_listener() -> None:
         await until(link, b"T=23.1")
 
     with pty_printer() as (address, say, _, _):
-        run(address, main)
+        with_link(address, main)
 
 
 def test_a_trace_of_a_listener_keeps_the_time_of_arrival(tmp_path: Path) -> None:
@@ -254,7 +244,7 @@ def test_a_trace_of_a_listener_keeps_the_time_of_arrival(tmp_path: Path) -> None
         return await until(link, b"T=23.1"), (tmp_path / "wire.log").read_text()
 
     with pty_printer() as (address, say, _, _):
-        at_s, log = run(f"trace+{address}&log={tmp_path}/wire.log", main)
+        at_s, log = with_link(f"trace+{address}&log={tmp_path}/wire.log", main)
     assert f"{at_s:.6f} {address} < b'T=23.1'" in log
 
 
@@ -276,7 +266,7 @@ def test_a_shell_behind_socat_that_prints_by_itself(tmp_path: Path) -> None:
         assert len({at_s for _, at_s in seen}) == len(set(numbers))
 
     with line_to(f"EXEC:sh {device}", tmp_path / "port"):
-        run(f"serial://{tmp_path}/port?listen=yes", main)
+        with_link(f"serial://{tmp_path}/port?listen=yes", main)
 
 
 # --- in memory, on a clock that jumps ------------------------------------------------------------------------------------------

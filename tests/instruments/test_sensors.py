@@ -8,7 +8,7 @@ import pytest
 
 from chargerd.config.bench_parts import SensorSpec
 from chargerd.instruments.sensors import platinum, thermistor, thermocouple
-from chargerd.instruments.sensors.sensor import FROZEN_SAMPLES, Fault, Sensor, SensorFaultError, Watch
+from chargerd.instruments.sensors.sensor import STAY_S, Fault, Sensor, SensorFaultError
 
 # IEC 60751, table of Pt100 resistances to 0.01 Ω, as printed in published tables of the standard.
 PT100_OHM = {
@@ -61,6 +61,33 @@ def test_thermocouple_reference_functions_of_its_90(at_degC: float, k_mV: float,
     assert thermocouple.emf_mV("T", at_degC) == pytest.approx(t_mV, abs=0.0005 + 1e-9)
 
 
+# Whole degrees 0 to 99 of the same tables, from the coefficients of NIST Monograph 175, rounded to a microvolt.
+WHOLE_K = """
+    0.000 0.039 0.079 0.119 0.158 0.198 0.238 0.277 0.317 0.357 0.397 0.437 0.477 0.517 0.557 0.597 0.637 0.677 0.718 0.758
+    0.798 0.838 0.879 0.919 0.960 1.000 1.041 1.081 1.122 1.163 1.203 1.244 1.285 1.326 1.366 1.407 1.448 1.489 1.530 1.571
+    1.612 1.653 1.694 1.735 1.776 1.817 1.858 1.899 1.941 1.982 2.023 2.064 2.106 2.147 2.188 2.230 2.271 2.312 2.354 2.395
+    2.436 2.478 2.519 2.561 2.602 2.644 2.685 2.727 2.768 2.810 2.851 2.893 2.934 2.976 3.017 3.059 3.100 3.142 3.184 3.225
+    3.267 3.308 3.350 3.391 3.433 3.474 3.516 3.557 3.599 3.640 3.682 3.723 3.765 3.806 3.848 3.889 3.931 3.972 4.013 4.055"""
+WHOLE_T = """
+    0.000 0.039 0.078 0.117 0.156 0.195 0.234 0.273 0.312 0.352 0.391 0.431 0.470 0.510 0.549 0.589 0.629 0.669 0.709 0.749
+    0.790 0.830 0.870 0.911 0.951 0.992 1.033 1.074 1.114 1.155 1.196 1.238 1.279 1.320 1.362 1.403 1.445 1.486 1.528 1.570
+    1.612 1.654 1.696 1.738 1.780 1.823 1.865 1.908 1.950 1.993 2.036 2.079 2.122 2.165 2.208 2.251 2.294 2.338 2.381 2.425
+    2.468 2.512 2.556 2.600 2.643 2.687 2.732 2.776 2.820 2.864 2.909 2.953 2.998 3.043 3.087 3.132 3.177 3.222 3.267 3.312
+    3.358 3.403 3.448 3.494 3.539 3.585 3.631 3.677 3.722 3.768 3.814 3.860 3.907 3.953 3.999 4.046 4.092 4.138 4.185 4.232"""
+
+
+@pytest.mark.parametrize(("kind", "table"), [("K", WHOLE_K), ("T", WHOLE_T)])
+def test_every_whole_degree_from_0_to_99(kind: str, table: str) -> None:
+    assert [thermocouple.emf_mV(kind, float(t)) for t in range(100)] == pytest.approx([float(mV) for mV in table.split()], abs=0.0005 + 1e-9)
+
+
+@pytest.mark.parametrize("kind", ["K", "T"])
+def test_thermocouples_are_inverted_over_the_whole_range_of_a_bench(kind: str) -> None:
+    for tenth in range(-2000, 3001, 25):
+        at_degC = tenth / 10.0
+        assert thermocouple.temperature_degC(kind, thermocouple.emf_mV(kind, at_degC), 0.0) == pytest.approx(at_degC, abs=0.002)
+
+
 @pytest.mark.parametrize(("kind", "at_degC", "mV"), COLD_MV)
 def test_thermocouples_far_below_zero(kind: str, at_degC: float, mV: float) -> None:
     assert thermocouple.emf_mV(kind, at_degC) == pytest.approx(mV, abs=0.0005 + 1e-9)
@@ -94,11 +121,45 @@ NTC_OHM = {
     -40: 336103.2, -30: 176804.8, -20: 97006.9, -10: 55303.9, 0: 32650.9, 1: 31030.8, 20: 12490.0, 25: 10000.0, 30: 8057.0, 55: 2986.0,
     60: 2488.0, 65: 2083.0, 90: 917.7, 95: 788.5, 100: 680.0,
 }  # fmt: skip
-# R = 10 kΩ·exp[B·(1/T − 1/298.15)] for three B, computed apart from this program (IEC 60539-1 gives the equation).
+# R = 10 kΩ·exp[B·(1/T − 1/298.15)] for three B, computed apart from this program (IEC 60539-1 gives the equation), and the
+# resistance by the constants above.
+NTC_COLUMNS = {
+    -40: (336045.5, 248276.5, 401859.7, 412134.6), -20: (96998.2, 77522.5, 105384.7, 107094.9), 0: (32649.6, 28704.3, 33620.6, 33900.4),
+    5: (25394.2, 22896.6, 25924.6, 26093.9), 10: (19902.7, 18410.4, 20174.6, 20271.6), 20: (12493.2, 12171.4, 12535.3, 12554.7),
+    25: (9999.9, 10000.0, 10000.0, 10000.0), 30: (8056.0, 8269.4, 8037.1, 8025.1), 40: (5325.0, 5758.8, 5301.5, 5278.5),
+    45: (4367.0, 4846.9, 4348.1, 4323.5), 50: (3601.1, 4101.2, 3588.2, 3563.1), 55: (2985.1, 3487.9, 2978.4, 2953.9),
+    60: (2487.1, 2980.9, 2486.2, 2462.6), 70: (1751.6, 2207.2, 1759.8, 1739.1), 80: (1256.1, 1662.4, 1270.3, 1252.5),
+    85: (1070.4, 1451.3, 1086.7, 1070.3), 100: (678.4, 987.0, 697.5, 684.9),
+}  # fmt: skip
 BETA_OHM = [
-    (-40, 3435, 248276.5), (0, 3435, 28704.3), (25, 3950, 10000.0), (60, 3950, 2486.2), (100, 3950, 697.5), (0, 3977, 33900.4),
-    (60, 3977, 2462.6), (85, 3977, 1070.3), (50, 3435, 4101.2), (20, 3950, 12535.3),
+    (at, beta_K, ohm) for at, row in NTC_COLUMNS.items() for beta_K, ohm in zip((3435.0, 3950.0, 3977.0), row[1:], strict=True)
 ]  # fmt: skip
+TENTH_K = 2.5e-3
+"""A resistance written to 0.1 ohm is 0.0022 K at 100 degC, where a kelvin is 20 ohm."""
+
+
+@pytest.mark.parametrize(("at_degC", "row"), NTC_COLUMNS.items())
+def test_steinhart_hart_against_its_own_column(at_degC: float, row: tuple[float, ...]) -> None:
+    assert thermistor.steinhart_hart_degC(row[0], *STEINHART) == pytest.approx(at_degC, abs=3.1e-3)
+
+
+def test_constants_fitted_through_three_points_give_them_back() -> None:
+    # Through (0, 32650.9), (25, 10000) and (60, 2488) of the published table; computed apart from this program.
+    for at_degC, ohm in ((0.0, 32650.9), (25.0, 10000.0), (60.0, 2488.0)):
+        fitted = thermistor.steinhart_hart_degC(ohm, 1.12749179e-3, 2.34379284e-4, 8.67915264e-8)
+        assert fitted == pytest.approx(at_degC, abs=1e-4)
+
+
+def test_the_worked_example_of_a_resistance_table() -> None:
+    # A thermistor maker's note "Standardized R/T characteristics": 4.7 kΩ, R5/R25 = 2.2739, 4.4 %/K at 5 °C: R7 = 9.7932 kΩ.
+    # Between two points 5 and 9 °C on that slope our table must say the same.
+    r9_ohm = 10687.3 * math.exp(0.044 * 278.15**2 * (1 / 282.15 - 1 / 278.15))
+    assert thermistor.table_degC(9793.16, ((5.0, 10687.3), (9.0, r9_ohm))) == pytest.approx(7.0, abs=2e-3)
+
+
+def test_a_straight_line_between_20_and_25_degrees_would_be_0_15_wrong() -> None:
+    # An appliance manual interpolates 10996 Ω at 23 °C in a straight line; the part is at 22.849 °C then.
+    assert thermistor.table_degC(10996.0, ((20.0, 12490.0), (25.0, 10000.0))) == pytest.approx(22.849, abs=0.01)
 
 
 @pytest.mark.parametrize(("at_degC", "ohm"), NTC_OHM.items())
@@ -108,7 +169,7 @@ def test_steinhart_hart_against_published_points(at_degC: float, ohm: float) -> 
 
 @pytest.mark.parametrize(("at_degC", "beta_K", "ohm"), BETA_OHM)
 def test_the_b_equation(at_degC: float, beta_K: float, ohm: float) -> None:
-    assert thermistor.beta_degC(ohm, 10000.0, beta_K) == pytest.approx(at_degC, abs=2e-3)
+    assert thermistor.beta_degC(ohm, 10000.0, beta_K) == pytest.approx(at_degC, abs=TENTH_K)
 
 
 def test_one_b_is_wrong_away_from_25_degrees_as_the_documentation_says() -> None:
@@ -159,7 +220,9 @@ FAULTY = [
     (PT100, -3.0, Fault.SHORT), (PT100, 18.4, Fault.OUT_OF_RANGE), (PT100, 391.0, Fault.OUT_OF_RANGE), (PT1000, 10001.0, Fault.OPEN),
     (PT1000, 99.0, Fault.SHORT), (PT100, math.nan, Fault.OPEN), (NTC, 1.1e6, Fault.OPEN), (NTC, 49.0, Fault.SHORT),
     (SensorSpec("ntc", table=TABLE), 60000.0, Fault.OUT_OF_RANGE), (K, 0.08, Fault.OUT_OF_RANGE), (K, 0.001, Fault.COLD_JUNCTION),
-    (DEGREES, 85.0, Fault.POWER_UP), (DEGREES, 0.0, Fault.POWER_UP), (DEGREES, -0.0, Fault.POWER_UP),
+    (DEGREES, -127.0, Fault.OUT_OF_RANGE), (DEGREES, -242.0, Fault.OUT_OF_RANGE), (PT100, 70.0, Fault.OUT_OF_RANGE),
+    (SensorSpec("ntc", nominal_ohm=1e6, beta_K=2500.0), 51.0, Fault.OUT_OF_RANGE),
+    (SensorSpec("ntc", steinhart_hart=(-1.0, 0.0, 0.0)), 1e4, Fault.OUT_OF_RANGE), (DEGREES, 85.0, Fault.POWER_UP), (DEGREES, 0.0, Fault.POWER_UP), (DEGREES, -0.0, Fault.POWER_UP),
 ]  # fmt: skip
 
 
@@ -204,32 +267,13 @@ def test_an_old_value_near_85_does_not_make_it_true() -> None:
         sensor.temperature_degC(85.0, 500.0)
 
 
-# --- frozen ----------------------------------------------------------------------------------------------------------------
-
-
-def test_a_code_repeated_while_another_thermometer_moves_is_frozen() -> None:
-    watch = Watch({"cell": 0.1, "room": 0.1})
-    found = [watch.frozen({"cell": 25.3, "room": 22.0 + 0.02 * sample}) for sample in range(60)]
-
-    first = next(index for index, names in enumerate(found) if names)
-    assert found[first] == {"cell"}
-    assert first >= FROZEN_SAMPLES
-    assert 0.02 * first > 3 * 0.1
-
-
-def test_a_coarse_sensor_in_a_still_room_is_not_frozen() -> None:
-    watch = Watch({"cell": 1.0, "room": 0.1})
-    # The room drifts by 2.5 K over a night: less than three steps of the coarse one.
-    assert all(not watch.frozen({"cell": 22.0, "room": 22.0 + 0.025 * sample}) for sample in range(100))
-
-
-def test_two_still_sensors_are_not_frozen() -> None:
-    watch = Watch({"cell": 0.1, "room": 0.1})
-    assert all(not watch.frozen({"cell": 22.0, "room": 21.0}) for _ in range(1000))
-
-
-def test_a_sensor_that_moves_again_is_believed_again() -> None:
-    watch = Watch({"cell": 0.1, "room": 0.1})
-    for sample in range(60):
-        watch.frozen({"cell": 25.3, "room": 22.0 + 0.05 * sample})
-    assert watch.frozen({"cell": 25.4, "room": 25.1}) == set()
+def test_a_sensor_that_dies_in_a_cold_room_is_believed_for_minutes_only() -> None:
+    sensor, seconds = Sensor(DEGREES), range(10, 2000, 10)
+    sensor.temperature_degC(1.0, 0.0)
+    answers = []
+    for second in seconds:
+        try:
+            answers.append(sensor.temperature_degC(0.0, float(second)))
+        except SensorFaultError:
+            answers.append(math.nan)
+    assert [second for second, answer in zip(seconds, answers, strict=True) if answer == 0.0] == list(range(10, round(STAY_S) + 1, 10))

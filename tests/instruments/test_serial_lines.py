@@ -11,7 +11,7 @@ import sys
 import termios
 import threading
 import tty
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TypeVar
@@ -23,22 +23,11 @@ from chargerd.errors import BenchError, LinkClosedError, LinkError, LinkGarbledE
 from chargerd.instruments.transports import serial_port
 from chargerd.instruments.transports.link import Link
 from chargerd.instruments.transports.registry import open_link, parse_address
-from tests.instruments.peers import pty_peer
+from tests.instruments.peers import pty_peer, with_link
 from tests.instruments.socat import line_to, needs_socat
 
 T = TypeVar("T")
 SHORT_S = 0.15
-
-
-def run(address: str, main: Callable[[Link], Awaitable[T]]) -> T:
-    async def body() -> T:
-        link = await open_link(parse_address(address), deadline_s=2.0)
-        try:
-            return await main(link)
-        finally:
-            await link.close()
-
-    return asyncio.run(body())
 
 
 @contextmanager
@@ -91,7 +80,7 @@ def test_every_line_end_in_either_direction(scheme: str, options: str, sent_end:
 
     with raw_peer(replies) as path:
         address = f"serial://{path}{options}" if scheme == "serial" else f"visa://ASRL{path}::INSTR{options}"
-        assert run(address, main) == [b"re:V?"] * 3
+        assert with_link(address, main) == [b"re:V?"] * 3
     assert heard == [b"V?" + sent_end] * 3
 
 
@@ -112,7 +101,7 @@ def test_an_echo_is_read_compared_and_dropped(tmp_path: Path) -> None:
         return replies
 
     with line_to(f"EXEC:sh {device}", tmp_path / "port"):
-        assert run(f"serial://{tmp_path}/port?echo=yes", main) == [b"re:V?", b"re:I?"]
+        assert with_link(f"serial://{tmp_path}/port?echo=yes", main) == [b"re:V?", b"re:I?"]
 
 
 @pytest.mark.parametrize(("said", "fault"), [
@@ -129,7 +118,7 @@ def test_a_missing_or_different_echo_ends_the_link(said: bytes, fault: type[Link
         assert link.dirty
 
     with raw_peer(lambda received: said if received.endswith(b"\n") else None) as path:
-        run(f"serial://{path}?echo=yes", main)
+        with_link(f"serial://{path}?echo=yes", main)
 
 
 def test_a_command_is_not_sent_until_its_echo_came() -> None:
@@ -139,7 +128,7 @@ def test_a_command_is_not_sent_until_its_echo_came() -> None:
         assert link.dirty
 
     with raw_peer(lambda _: None) as path:
-        run(f"serial://{path}?echo=yes", main)
+        with_link(f"serial://{path}?echo=yes", main)
 
 
 def test_a_device_that_echoes_though_the_address_does_not_say_so_is_noticed() -> None:
@@ -150,7 +139,7 @@ def test_a_device_that_echoes_though_the_address_does_not_say_so_is_noticed() ->
         assert reply == b"V?"
 
     with raw_peer(lambda received: b"V?\n1.850\n" if received.endswith(b"\n") else None) as path:
-        run(f"serial://{path}", main)
+        with_link(f"serial://{path}", main)
 
 
 # --- settings ------------------------------------------------------------------------------------------------------------
@@ -166,7 +155,7 @@ def test_speed_parity_and_stop_bits_reach_the_port() -> None:
             os.close(descriptor)
 
     with pty_peer(lambda _: b"") as (path, _, _):
-        iflag, _, cflag, _, ispeed, *_ = run(f"serial://{path}?baud=19200&parity=even&bits=7&stop=2&flow=xon", main)
+        iflag, _, cflag, _, ispeed, *_ = with_link(f"serial://{path}?baud=19200&parity=even&bits=7&stop=2&flow=xon", main)
 
     assert ispeed == termios.B19200
     assert cflag & termios.CSTOPB
@@ -196,7 +185,7 @@ def test_two_spellings_of_a_port_are_one_bus(tmp_path: Path) -> None:
     with pty_peer(lambda line: b"" if line == b"MUTE?" else b"re:" + line + b"\n") as (path, _, _):
         (tmp_path / "by-id").symlink_to(path)
         (tmp_path / "bench").symlink_to(tmp_path / "by-id")
-        run(f"serial://{tmp_path}/bench", main)
+        with_link(f"serial://{tmp_path}/bench", main)
 
 
 @pytest.mark.parametrize("other", ["visa://ASRL{}::INSTR", "serial-bytes://{}?baud=19200", "serial://{}?listen=yes", "serial://{}?parity=odd"])
@@ -207,7 +196,7 @@ def test_a_port_in_use_is_refused_to_another_kind_of_address(other: str) -> None
         assert await link.query(b"V?", deadline_s=0.5) == b"re:V?"
 
     with pty_peer(lambda line: b"re:" + line + b"\n") as (path, _, _):
-        run(f"serial://{path}", main)
+        with_link(f"serial://{path}", main)
 
 
 @pytest.mark.parametrize("form", ["visa://ASRL{}::INSTR", "serial://{}", "serial-bytes://{}", "serial://{}?listen=yes"])
@@ -217,10 +206,10 @@ def test_another_program_that_locks_the_port_keeps_it_and_ours_keeps_others_out(
             serial.Serial(path, exclusive=True)
 
     with pty_peer(lambda _: b"") as (path, _, _):
-        run(form.format(path), main)
+        with_link(form.format(path), main)
         asyncio.run(closed_again(path))
         with serial.Serial(path, exclusive=True), pytest.raises(LinkClosedError):
-            run(form.format(path), main)
+            with_link(form.format(path), main)
 
 
 OPEN_AS_NOBODY = """
@@ -252,7 +241,7 @@ def test_the_kernel_keeps_out_who_does_not_ask_for_the_lock(form: str, monkeypat
     with pty_peer(lambda _: b"") as (path, _, _):
         Path(path).chmod(0o666)
         assert opened_by_nobody(path) == "open"
-        assert run(form.format(path), main) == "Device or resource busy"
+        assert with_link(form.format(path), main) == "Device or resource busy"
         asyncio.run(closed_again(path))
         assert opened_by_nobody(path) == "open"
 
@@ -275,7 +264,7 @@ def test_a_pseudo_terminal_is_not_kept_from_who_must_switch_off_after_we_were_ki
 
     with pty_peer(lambda _: b"") as (path, _, _):
         Path(path).chmod(0o666)
-        assert run(f"serial://{path}", main) == "open"
+        assert with_link(f"serial://{path}", main) == "open"
 
 
 # --- byte frames -----------------------------------------------------------------------------------------------------------
@@ -294,7 +283,7 @@ def test_a_frame_is_answered_by_as_many_bytes_as_were_announced() -> None:
         return await link.query(bytes.fromhex("04 01 A2"), deadline_s=0.5)
 
     with raw_peer(relay_board) as path:
-        assert run(f"serial-bytes://{path}", main) == bytes.fromhex("A0 01 01 A2")
+        assert with_link(f"serial-bytes://{path}", main) == bytes.fromhex("A0 01 01 A2")
 
 
 def test_too_few_bytes_are_no_reply_and_too_many_are_noticed() -> None:
@@ -308,7 +297,7 @@ def test_too_few_bytes_are_no_reply_and_too_many_are_noticed() -> None:
 
     with raw_peer(relay_board) as path:
         address = f"serial-bytes://{path}"
-        run(address, main)
+        with_link(address, main)
 
 
 @pytest.mark.parametrize(("method", "message"), [("write", "04 A0"), ("write", ""), ("query", "")])
@@ -320,7 +309,7 @@ def test_a_frame_whose_reply_length_makes_no_sense_is_not_sent(method: str, mess
             await getattr(link, method)(bytes.fromhex(message), deadline_s=SHORT_S)
 
     with raw_peer(heard.append) as path:
-        run(f"serial-bytes://{path}", main)
+        with_link(f"serial-bytes://{path}", main)
     assert heard == []
 
 
@@ -335,7 +324,7 @@ def test_what_an_earlier_user_had_coming_is_waited_for_and_dropped() -> None:
 
     with pty_peer(lambda line: line[:2] + b"!") as (path, _, write):
         address = f"serial-bytes://{path}"
-        assert run(address, main) == b"RE!"
+        assert with_link(address, main) == b"RE!"
 
 
 def test_a_trace_shows_frames_in_hexadecimal_and_text_as_text(tmp_path: Path) -> None:
@@ -344,7 +333,7 @@ def test_a_trace_shows_frames_in_hexadecimal_and_text_as_text(tmp_path: Path) ->
         assert [reply for reply, _ in await link.query_all([bytes.fromhex("04 A0 01 01 A2")], deadline_s=0.5)]
 
     with raw_peer(relay_board) as path:
-        run(f"trace+serial-bytes://{path}?log={tmp_path}/wire.log", main)
+        with_link(f"trace+serial-bytes://{path}?log={tmp_path}/wire.log", main)
     rows = (tmp_path / "wire.log").read_text().splitlines()
 
     assert [row.split(" ", 2)[2] for row in rows] == ["> hex 04 A0 01 01 A2", "< hex A0 01 01 A2"] * 2

@@ -26,21 +26,15 @@ from chargerd.instruments.connection import Connection, WrongIdentityError
 from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.transports import visa
 from chargerd.instruments.transports.link import Address, Link
-from chargerd.instruments.transports.registry import open_link, parse_address
+from chargerd.instruments.transports.registry import parse_address
+from tests.instruments.peers import with_link
 
 T = TypeVar("T")
 LIBRARY = f"{Path(__file__).parent}/visa_devices.yaml@sim"
 
 
 def run(address: str, main: Callable[[Link], Awaitable[T]]) -> T:
-    async def body() -> T:
-        link = await open_link(parse_address(address), deadline_s=5.0)
-        try:
-            return await main(link)
-        finally:
-            await link.close()
-
-    return asyncio.run(body())
+    return with_link(address, main, 5.0)
 
 
 # The address forms of the VISA resource grammar (VPP-4.3, table 4.3.1), and those PyVISA adds for its Prologix adapters.

@@ -133,6 +133,7 @@ NOT_HERE: dict[str, str] = {
     "relay-found-closed": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-contradicts": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-not-verified": "this bench has no relay: tests/worlds/test_switching.py",
+    "hot-contact": "this bench has no meter at the cell: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }

@@ -267,6 +267,36 @@ def test_b4_twin_an_off_that_works_is_verified_before_the_relay_opens(phase: str
     assert_orderly(ran)
 
 
+def test_b4_an_off_without_effect_in_an_interruption_opens_the_relay_although_it_was_to_stay_closed(tmp_path: Any) -> None:
+    program = profile(charge(time="4 min", interrupt="interrupt: {every: 30 s, lasts: 3 s}"))
+    ran = run(tmp_path, Phase(program, 0.0), faults=(("supply", Fault("stick_on", at_s=40.0)),), until_s=120.0)
+    opening_s = next(at_s for at_s, one in ran.records if isinstance(one, Observed) and not one.verified)
+    free_s = cell_free_s(ran, 40.0)
+
+    assert ran.cause == "off-not-verified"
+    assert 40.0 < opening_s < 80.0
+    assert free_s is not None
+    assert free_s <= opening_s
+    # At once: nothing else is asked or read between the off that failed and the relay.
+    opened_s = relay_of(ran).output_log[-1].time_s
+    failed_s = max(one.time_s for one in ran.heard["supply"] if one.received == "OUTP OFF" and one.time_s < opened_s)
+    assert [one for one in ran.heard["meter"] if failed_s < one.time_s < opened_s] == []
+
+
+def test_b4_a_bug_of_ours_while_the_source_is_stuck_on_opens_the_relay_before_the_program_ends(tmp_path: Any) -> None:
+    def bug(stage: Stage) -> None:
+        def broken(*_: object, **__: object) -> None:
+            raise ZeroDivisionError("planted")
+
+        stage.engine.take = broken  # type: ignore[method-assign,assignment]  # a planted bug
+
+    ran = run(tmp_path, PHASES["charge"], faults=(("supply", Fault("stick_on", at_s=40.0)),), acts=((62.5, bug),), until_s=120.0)
+
+    assert ran.cause == "program-fault"
+    assert ran.source.conducts
+    assert relay_of(ran).contact_closed is False
+
+
 def test_b1_a_load_that_says_off_and_draws_is_cut_off_from_the_cell(tmp_path: Any) -> None:
     given = Phase(profile(discharge(time="1 min"), charge(time="5 min"), rest("3 min")), 40.0)
     ran = run(tmp_path, given, faults=(("load", Fault("stick_on", at_s=given.at_s)),), until_s=300.0)
@@ -390,6 +420,27 @@ def test_a_relay_board_that_falls_silent_while_charging_trips_and_the_source_goe
     assert ran.cause == "reading-lost"
     assert off_s is not None
     assert off_s - 62.5 <= 4 * (EVERY_S + 2.0) + OFF_BUDGET_S
+
+
+def test_a10_a_contact_that_wears_out_while_much_flows_trips_before_it_is_hot(tmp_path: Any) -> None:
+    # 0.6 A through 1 ohm: 0.36 W in the relay's own contact, 0.6 V that the meter at the cell does not see.
+    def wears(stage: Stage) -> None:
+        relay = stage.world.panels["relay"]
+        assert isinstance(relay, Relay)
+        relay.wear(1.0, stage.now_s())
+
+    program = profile(charge(current="0.6 A", voltage="2.40 V", time="4 min", every="2 s")).replace(
+        "steps:", "attended: yes\nsteps:"
+    )
+    for name, acts in (("worn", ((62.5, wears),)), ("twin", ())):
+        (tmp_path / name).mkdir()
+        ran = run(tmp_path / name, Phase(program, 62.5), acts=acts, until_s=400.0)
+
+        assert ran.cause == ("hot-contact" if acts else "")
+        if acts:
+            free_s = cell_free_s(ran, 62.5)
+            assert free_s is not None
+            assert free_s - 62.5 <= 3 * 2.0 + ROUND_TRIPS_S
 
 
 # --- several cells on one supply ----------------------------------------------------------------------------------------------

@@ -20,11 +20,11 @@ THERMISTOR_OPEN_ohm, THERMISTOR_SHORT_ohm = 1e6, 50.0
 """A thermistor beyond these is a lead, not −60 °C or +200 °C."""
 POWER_UP_degC = (0.0, 85.0)
 """What converters answer before they have converted anything: 0 after power-up without a sensor, 85 of one-wire sensors."""
-RAMP_K, RAMP_S = 5.0, 120.0
-"""Exactly one of these is believed when the last good value, at most so long ago, was at most so far away."""
-FROZEN_SAMPLES = 20
-FROZEN_STEPS = 3.0
-"""A code repeated so often is frozen when another thermometer has meanwhile moved by more than so many steps of either."""
+RAMP_K, RAMP_S, STAY_S = 2.0, 120.0, 600.0
+"""Exactly one of these is believed when the last good value, at most `RAMP_S` ago, was at most so far away, and only so long
+after the last value that was another one: a sensor that died in a cold room answers 0 for ever."""
+COLDEST_degC = -60.0
+"""No bench is colder; a shorted platinum sensor shows −242 and an unplugged one often −127 (common practice, no source)."""
 
 DEGREES = SensorSpec("degrees")
 
@@ -56,10 +56,12 @@ class Sensor:
         kind = spec.kind
         self.quantity = "temperature" if kind == "degrees" else "voltage" if kind.startswith("thermocouple") else "resistance"
         self._last_good: tuple[float, float] | None = None
+        self._moved_s = -math.inf  # when it last said something that no sensor says before it has measured
 
     def forget(self) -> None:
         """The link was opened anew: what was good before proves nothing of the first value after."""
         self._last_good = None
+        self._moved_s = -math.inf
 
     def temperature_degC(self, raw: float, now_s: float, cold_junction_degC: float | None = None) -> float:
         """Return the temperature for a raw value in ohm, V or degC, rounded to 7 significant digits.
@@ -79,13 +81,18 @@ class Sensor:
         else:
             value = self._thermocouple(raw, cold_junction_degC)
         value = float(f"{value:.7g}")
+        if not value >= COLDEST_degC:
+            raise SensorFaultError(Fault.OUT_OF_RANGE, f"{value:g} °C")
         self._last_good = (now_s, value)
+        if value not in POWER_UP_degC:
+            self._moved_s = now_s
         return value
 
     def _degrees(self, raw_degC: float, now_s: float) -> float:
         if raw_degC in POWER_UP_degC:
             last = self._last_good
-            if last is None or not (now_s - last[0] <= RAMP_S and abs(raw_degC - last[1]) <= RAMP_K):
+            is_ramp = last is not None and now_s - last[0] <= RAMP_S and abs(raw_degC - last[1]) <= RAMP_K
+            if not (is_ramp and now_s - self._moved_s <= STAY_S):
                 raise SensorFaultError(Fault.POWER_UP, f"exactly {raw_degC:.3f} °C")
         return raw_degC
 
@@ -108,11 +115,11 @@ class Sensor:
             raise SensorFaultError(Fault.OPEN, f"{raw_ohm:g} ohm")
         if not ohm >= THERMISTOR_SHORT_ohm:
             raise SensorFaultError(Fault.SHORT, f"{raw_ohm:g} ohm")
-        if spec.steinhart_hart is not None:
-            return thermistor.steinhart_hart_degC(ohm, *spec.steinhart_hart)
-        if spec.beta_K is not None and spec.nominal_ohm is not None:
-            return thermistor.beta_degC(ohm, spec.nominal_ohm, spec.beta_K)
         try:
+            if spec.steinhart_hart is not None:
+                return thermistor.steinhart_hart_degC(ohm, *spec.steinhart_hart)
+            if spec.beta_K is not None and spec.nominal_ohm is not None:
+                return thermistor.beta_degC(ohm, spec.nominal_ohm, spec.beta_K)
             return thermistor.table_degC(ohm, spec.table)
         except ValueError:
             raise SensorFaultError(Fault.OUT_OF_RANGE, f"{raw_ohm:g} ohm") from None
@@ -125,37 +132,3 @@ class Sensor:
             return thermocouple.temperature_degC(kind, raw_V * 1000.0, cold_junction_degC)
         except ValueError:
             raise SensorFaultError(Fault.OUT_OF_RANGE, f"{raw_V * 1000:g} mV") from None
-
-
-class Watch:
-    """Finds sensors that repeat one code while another thermometer moves. Coarse sensors in a still room repeat codes too.
-
-    `steps_K`: the smallest step of each thermometer, by name.
-    """
-
-    def __init__(self, steps_K: dict[str, float]) -> None:
-        self._steps_K = steps_K
-        self._codes: dict[str, float] = {}
-        self._count: dict[str, int] = {}
-        self._others: dict[str, dict[str, float]] = {}
-
-    def frozen(self, values_degC: dict[str, float]) -> set[str]:
-        """Take this sample's new good values by thermometer; return those that are frozen."""
-        found = set()
-        for name, value_degC in values_degC.items():
-            if self._codes.get(name) != value_degC:
-                self._codes[name], self._count[name] = value_degC, 0
-                self._others[name] = {other: seen for other, seen in values_degC.items() if other != name}
-                continue
-            self._count[name] += 1
-            if self._count[name] >= FROZEN_SAMPLES and self._other_moved(name, values_degC):
-                found.add(name)
-        return found
-
-    def _other_moved(self, name: str, values_degC: dict[str, float]) -> bool:
-        for other, then_degC in self._others[name].items():
-            now_degC = values_degC.get(other)
-            step_K = max(self._steps_K.get(name, 0.0), self._steps_K.get(other, 0.0))
-            if now_degC is not None and step_K > 0.0 and abs(now_degC - then_degC) > FROZEN_STEPS * step_K:
-                return True
-        return False

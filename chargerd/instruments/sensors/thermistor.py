@@ -9,18 +9,25 @@ ZERO_K = 273.15
 NOMINAL_degC = 25.0
 
 
+def _celsius(inverse_K: float) -> float:
+    if not inverse_K > 0.0:
+        raise ValueError("beyond every temperature these constants describe")
+    return 1.0 / inverse_K - ZERO_K
+
+
 def steinhart_hart_degC(resistance_ohm: float, a: float, b: float, c: float) -> float:
-    """Return t from 1/T = a + b·ln R + c·(ln R)³ (Steinhart and Hart, 1968)."""
+    """Return t from 1/T = a + b·ln R + c·(ln R)³ (Steinhart and Hart, 1968). Raises ValueError where there is no such T."""
     log = math.log(resistance_ohm)
-    return 1.0 / (a + b * log + c * log**3) - ZERO_K
+    return _celsius(a + b * log + c * log**3)
 
 
 def beta_degC(resistance_ohm: float, nominal_ohm: float, beta_K: float) -> float:
     """Return t from R = R25·exp[B·(1/T − 1/298.15 K)] (IEC 60539-1).
 
     One B holds near 25 °C only: half a degree off at 60 °C for the usual 10 kΩ part. Constants or a table are better.
+    Raises ValueError where there is no such T.
     """
-    return 1.0 / (1.0 / (NOMINAL_degC + ZERO_K) + math.log(resistance_ohm / nominal_ohm) / beta_K) - ZERO_K
+    return _celsius(1.0 / (NOMINAL_degC + ZERO_K) + math.log(resistance_ohm / nominal_ohm) / beta_K)
 
 
 def table_degC(resistance_ohm: float, table: tuple[tuple[float, float], ...]) -> float:
