@@ -37,7 +37,7 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
         yield "What the cell stores and gives back: nothing discharges it here."
     elif resistors_of_load(spec, bench):
         yield (
-            "The capacity at one current: through resistors it falls with the voltage, so that the current given is an average; "
+            "The capacity at one current: through resistors it falls with the voltage, so that the one given is an average; "
             "a load that holds its current would find somewhat less or more."
         )
     if not spec.ammeter:
@@ -48,8 +48,8 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
 def _rest(spec: ChannelSpec) -> Iterator[str]:
     if spec.switch:
         yield (
-            f"What the cell loses by itself: without a meter the relay stays closed at rest so that {spec.source} can see it, and "
-            "an output that is off may drain it."
+            f"What the cell loses by itself: without a meter the relay stays closed at rest so that {spec.source} can see it, "
+            "and an output that is off may drain it."
         )
 
 
