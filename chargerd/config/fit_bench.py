@@ -191,6 +191,18 @@ def _check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
             )
 
 
+def check_listening(fit: Fit) -> None:
+    """Note a device that prints unasked with a time-out too short: whoever joins within one line waits for the next but one."""
+    for spec in protecting(fit.bench, fit.channel):
+        if "listen=yes" in spec.address and spec.every_s is not None and not spec.timeout_s > 2.0 * spec.every_s:
+            fit.faults.add(
+                spec.place,
+                f"{spec.name}: it prints every {words(spec.every_s, 'time')}, and its first whole line may take twice as long; it "
+                f"would be given up after {words(spec.timeout_s, 'time')}",
+                f"write timeout: {words(2.5 * spec.every_s, 'time')}",
+            )
+
+
 def check_dead_man(fit: Fit, time: SafetyTime) -> None:
     """Note a dead-man relay that opens too late for the run's largest current: nothing else acts when the computer is gone."""
     dead_man = fit.bench.dead_man

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from chargerd.cli.files import example_bench, profile_path
 from chargerd.config.bank import Bank, power_W
 from chargerd.config.bench import load_bench
 from chargerd.config.bench_parts import ResistorSpec
@@ -197,6 +198,19 @@ def test_a_slow_meter_is_judged_by_the_quickest_fault(tmp_path: Path) -> None:
 
     assert len(faults) == 3
     assert all("volts has a new value every 15 s (bench.yaml:" in fault and "so switching off may take" in fault for fault in faults)
+
+
+@pytest.mark.parametrize(("timeout", "refused"), [("2 s", True), ("2.1 s", False)])
+def test_a_device_that_prints_unasked_needs_more_than_two_of_its_lines_of_patience(timeout: str, refused: bool, tmp_path: Path) -> None:
+    text = (example_bench().parent / "bench-cheapest.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "bench.yaml"
+    path.write_text(text.replace("timeout: 2500 ms", f"timeout: {timeout}"), encoding="utf-8")
+    files = load_profile(profile_path("gentle-formation")), load_cell(example_bench().parent / "cells" / "plover-01.yaml"), load_bench(path)
+    if refused:
+        with pytest.raises(FileFaultsError, match="probe: it prints every 1 s, and its first whole line may take twice as long"):
+            build_plan(*files, "slip-1")
+    else:
+        assert build_plan(*files, "slip-1").ocp_A == pytest.approx(0.374)
 
 
 def test_a_scanner_that_cannot_finish_between_two_readings_is_refused(tmp_path: Path) -> None:

@@ -169,7 +169,7 @@ def test_the_verdict_says_what_this_bench_cannot_know_and_calls_the_perfect_cell
     said = words_of(verdict)
     told = said.partition("This bench cannot tell\n")[2]
 
-    for word in ("no meter is clipped to it", "leads and clips", "current given is an average", "25.0 mA was measured at the start",
+    for word in ("no meter is clipped to it", "leads and clips", "the one given is an average", "25.0 mA was measured at the start",
                  "2.5 mA of the stated 25 mA stay", "nothing else measures it", "relay stays closed at rest"):  # fmt: skip
         assert word in told
     assert JUDGED_BAD.search(said) is None
