@@ -197,7 +197,7 @@ def check_listening(fit: Fit) -> None:
         if "listen=yes" in spec.address and spec.every_s is not None and not spec.timeout_s > 2.0 * spec.every_s:
             fit.faults.add(
                 spec.place,
-                f"{spec.name}: it prints every {words(spec.every_s, 'time')}, and its first whole line may take twice as long; it "
+                f"{spec.name}: prints every {words(spec.every_s, 'time')}, and the first whole line may take twice as long; it "
                 f"would be given up after {words(spec.timeout_s, 'time')}",
                 f"write timeout: {words(2.5 * spec.every_s, 'time')}",
             )

@@ -207,7 +207,7 @@ def test_a_device_that_prints_unasked_needs_more_than_two_of_its_lines_of_patien
     path.write_text(text.replace("timeout: 2500 ms", f"timeout: {timeout}"), encoding="utf-8")
     files = load_profile(profile_path("gentle-formation")), load_cell(example_bench().parent / "cells" / "plover-01.yaml"), load_bench(path)
     if refused:
-        with pytest.raises(FileFaultsError, match="probe: it prints every 1 s, and its first whole line may take twice as long"):
+        with pytest.raises(FileFaultsError, match="probe: prints every 1 s, and the first whole line may take twice as long"):
             build_plan(*files, "slip-1")
     else:
         assert build_plan(*files, "slip-1").ocp_A == pytest.approx(0.374)
