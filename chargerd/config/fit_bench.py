@@ -173,10 +173,9 @@ def check_speed(
                 f"{_said(heats_s / 2, 'time')}",
                 "write a smaller current, or take a faster one",
             )
-    _check_scan(fit, written, step)
 
 
-def _check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
+def check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
     """Inputs behind one wire are read one after another; the time-out is all the file says about how long each may take."""
     scanned = [spec for spec in protecting(fit.bench, fit.channel) if spec.input]
     for address, inputs in Counter(spec.address for spec in scanned).items():

@@ -24,6 +24,7 @@ METER = (
     '  {name}: {{address: "tcp://127.0.0.1:5032", dialect: scpi-meter-scan, identity: "B,M,1,1", isolated: yes, '
     "accuracy: {{{quantity}: {accuracy}}}, resolution: {{{quantity}: {step}}}{more}}}\n"
 )
+WATCH_ONLY = "profile: watch\nabout: Reads a string.\nsteps:\n  - rest: {lasts: 10 min, sample_every: 5 s}\n"
 PROBE = "    resolution: {temperature: 0.1 K}\n"
 RESISTORS = "resistors:\n  r-a: {{load: bank, switch: relay-a, resistance: {a}, power: {power}}}\n  r-b: {{load: bank, switch: relay-b, resistance: 15 ohm, power: 5 W}}\n"
 
@@ -222,9 +223,13 @@ def test_a_scanner_that_cannot_finish_between_two_readings_is_refused(tmp_path: 
         Edit("bench", "channels:\n", meters + "channels:\n"),
         Edit("bench", "    voltage: supply\n", "    voltage: supply\n    taps: [cell-1, cell-2, cell-3]\n"),
     )
+    paths, _ = write_files(tmp_path, *edits)
+    paths["profile"].write_text(WATCH_ONLY)
 
-    faults = misfits(tmp_path, *edits)
+    with pytest.raises(FileFaultsError) as refused:
+        build_plan(load_profile(paths["profile"]), load_cell(paths["cell"]), load_bench(paths["bench"]), "slip-1")
 
+    faults = faults_of(refused.value, tmp_path)
     assert "sample_every: reading 3 inputs one after another may take 6 s (cell-1, bench.yaml:25)" in faults[0]
 
 
