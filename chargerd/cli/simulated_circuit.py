@@ -101,7 +101,7 @@ def _instrument(spec: InstrumentSpec, kind: str) -> Plain:
 
 
 def _errs(spec: InstrumentSpec) -> Plain:
-    """A supply's current reads as wrong, and as coarse, as its data sheet allows: with what a bench resolves, a verdict is tried."""
+    """A supply's current reads as wrong, and as coarse, as its data sheet allows, so that verdicts have something to prove."""
     stated, step_A = spec.accuracy.get("current"), spec.resolution.get("current")
     if stated is None or step_A is None:
         return {}

@@ -173,10 +173,9 @@ def check_speed(
                 f"{_said(heats_s / 2, 'time')}",
                 "write a smaller current, or take a faster one",
             )
-    _check_scan(fit, written, step)
 
 
-def _check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
+def check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
     """Inputs behind one wire are read one after another; the time-out is all the file says about how long each may take."""
     scanned = [spec for spec in protecting(fit.bench, fit.channel) if spec.input]
     for address, inputs in Counter(spec.address for spec in scanned).items():
@@ -188,6 +187,18 @@ def _check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
                 f"{written.values.name_of('sample_every')}: reading {inputs} inputs one after another may take "
                 f"{_said(slowest_s, 'time')} ({first.name}, {short(first.place)})",
                 f"write {_said(slowest_s, 'time')} or more, or a shorter timeout if the meter answers faster",
+            )
+
+
+def check_listening(fit: Fit) -> None:
+    """Note a device that prints unasked with a time-out too short: whoever joins within one line waits for the next but one."""
+    for spec in protecting(fit.bench, fit.channel):
+        if "listen=yes" in spec.address and spec.every_s is not None and not spec.timeout_s > 2.0 * spec.every_s:
+            fit.faults.add(
+                spec.place,
+                f"{spec.name}: prints every {words(spec.every_s, 'time')}, and the first whole line may take twice as long; it "
+                f"would be given up after {words(spec.timeout_s, 'time')}",
+                f"write timeout: {words(2.5 * spec.every_s, 'time')}",
             )
 
 

@@ -16,8 +16,8 @@ APART_SHARE = 0.02
 
 
 ZEROED_SHARE = 0.1
-"""Share of a stated zero error that stays after the zero was measured and subtracted: it drifts with level, temperature and hours.
-Common practice, no source; no data sheet of a cheap instrument tells. Only for ends and verdicts: what protects takes the whole."""
+"""Share of a stated zero error that stays after the zero was measured and subtracted: it drifts with level, temperature, hours.
+Common practice, no source: data sheets of cheap instruments do not tell. Only for ends and verdicts; protection takes it all."""
 
 
 def zero_current_A(spec: InstrumentSpec) -> float:
@@ -30,8 +30,8 @@ def zero_current_A(spec: InstrumentSpec) -> float:
 def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
     """Return the standard uncertainty of a current from which a measured zero is subtracted.
 
-    Two readings' steps, what of the stated offset may have drifted since, and gain. That holds only where a relay lets the zero be
-    measured at every start.
+    Two readings' steps, what of the stated offset may have drifted since, and gain. That holds only where a relay lets the
+    zero be measured at every start.
     """
     accuracy = spec.accuracy.get("current", Accuracy(0.0, 0.0))
     drift_A = ZEROED_SHARE * accuracy.offset / math.sqrt(3.0)
@@ -39,7 +39,7 @@ def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
 
 
 def uncertainty_on(channel: ChannelSpec, spec: InstrumentSpec, quantity: str, value: float) -> float:
-    """Return the standard uncertainty of one reading as this channel uses it: currents with their zero subtracted, if it is measured."""
+    """Return the standard uncertainty of one reading as this channel uses it: a current less its zero, where that is measured."""
     return zeroed_uncertainty(spec, value) if quantity == "current" and channel.switch else spec.uncertainty(quantity, value)
 
 

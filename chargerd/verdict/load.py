@@ -18,6 +18,7 @@ from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
 from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
+from chargerd.verdict.leads import Leads, LeadsReader
 from chargerd.verdict.not_known import believed, not_known
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
 from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
@@ -34,6 +35,7 @@ class RunSource:
         self.folder = folder
         self.torn: list[str] = []
         self._head = read_run(folder)
+        self._leads: LeadsReader | None = None
 
     def facts(self) -> RunFacts:
         """Return what the frozen files say. A file this version cannot read costs what it would have told, not the verdict."""
@@ -45,6 +47,8 @@ class RunSource:
         steps = () if profile is None else profile.steps()
         starts = self._starts()
         channel = None if bench is None else bench.channels.get(head.channel)
+        if bench is not None and channel is not None:
+            self._leads = LeadsReader(bench, head.channel)
         return RunFacts(
             self.folder.name,
             head.cell.name,
@@ -72,11 +76,18 @@ class RunSource:
         return found
 
     def samples(self) -> Iterator[Sample]:
-        """Give the readings in order."""
+        """Give the readings in order; what they say of the leads is known after the last."""
         rows = iter_readings(self.folder / READINGS)
         for row in rows:
-            yield sample_of(row)
+            sample = sample_of(row)
+            if self._leads is not None:
+                self._leads.take(row)
+            yield sample
         self._tell(rows)
+
+    def leads(self) -> Leads | None:
+        """Return what the readings said of leads and clips; None without a meter at the cell. Raises JournalError."""
+        return None if self._leads is None else self._leads.found()
 
     def _tell(self, rows: Rows[T]) -> None:
         if rows.torn is not None:
@@ -148,7 +159,7 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
 
 
 def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
-    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted since.
+    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted.
 
     Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
     offset stands. A zero does not improve on what the data sheet promises by being worse than it.

@@ -1,4 +1,4 @@
-"""What the instruments of a bench cannot tell about a cell, in sentences for its verdict. It is the bench's lack, not the cell's."""
+"""What a bench's instruments cannot tell about a cell, in sentences for its verdict. It is the bench's lack, not the cell's."""
 
 from __future__ import annotations
 
@@ -29,16 +29,16 @@ def believed(spec: InstrumentSpec, zeros: Sequence[tuple[float, float | None]]) 
 def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed]) -> Iterator[str]:
     if not spec.meter:
         yield (
-            f"The cell's own voltage: no meter is clipped to it. {spec.source} reads at its terminals, so that the drop in leads and "
-            "clips is in every voltage and in the resistance."
+            f"The cell's own voltage: no meter is clipped to it. {spec.source} reads at its terminals, so that the drop in leads "
+            "and clips is in every voltage and in the resistance."
         )
         yield from _rest(spec)
     if not spec.load:
         yield "What the cell stores and gives back: nothing discharges it here."
     elif resistors_of_load(spec, bench):
         yield (
-            "The capacity at one current: through resistors it falls with the voltage, so that the current given is an average; a "
-            "load that holds its current would find somewhat less or more."
+            "The capacity at one current: through resistors it falls with the voltage, so that the one given is an average; "
+            "a load that holds its current would find somewhat less or more."
         )
     if not spec.ammeter:
         yield from _zero(bench, spec, starts)
@@ -48,8 +48,8 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
 def _rest(spec: ChannelSpec) -> Iterator[str]:
     if spec.switch:
         yield (
-            f"What the cell loses by itself: without a meter the relay stays closed at rest so that {spec.source} can see it, and an "
-            "output that is off may drain it."
+            f"What the cell loses by itself: without a meter the relay stays closed at rest so that {spec.source} can see it, "
+            "and an output that is off may drain it."
         )
 
 
@@ -64,13 +64,13 @@ def _zero(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed]) ->
         found = ", ".join(dict.fromkeys(f"{1000.0 * start.zero_source_A:.1f} mA" for start in starts))
         kept = f"{1000.0 * ZEROED_SHARE * accuracy.offset:.1f} mA"
         yield (
-            f"How {spec.source}'s zero drifts: {found} was measured at the start and subtracted; {kept} of the stated {stated} stay "
-            "in every ±."
+            f"How {spec.source}'s zero drifts: {found} was measured at the start and subtracted; {kept} of the stated {stated} "
+            "stay in every ±."
         )
     elif spec.switch and starts:
         yield (
-            f"{spec.source}'s zero: it shows exactly 0, as a display that cannot go below zero does for any error downwards; all of the "
-            f"stated {stated} is in every ±."
+            f"{spec.source}'s zero: it shows exactly 0, as a display that cannot go below zero does for any error downwards; all "
+            f"of the stated {stated} is in every ±."
         )
     else:
         yield f"{spec.source}'s zero: it may be {stated} and was not measured (that takes a relay); all of it is in every ±."

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,7 @@ from chargerd.verdict.capacity import (
 )
 from chargerd.verdict.gasbook import Gas, gas_of, sum_of
 from chargerd.verdict.grades import Grade, grade_efficiency, grade_fall, grade_resistance
+from chargerd.verdict.leads import Leads
 from chargerd.verdict.leg import Leg
 from chargerd.verdict.legs import Legs
 from chargerd.verdict.load import RunSource
@@ -68,6 +69,7 @@ class Verdict:
     cautions: tuple[str, ...]
     provenance: dict[str, Any]
     accuracies: Accuracies
+    leads: Leads | None = None
 
     def to_json(self) -> str:
         """Return the content of `verdict.json`. No NaN; None is "not measured"."""
@@ -88,6 +90,7 @@ class Verdict:
                 "rounds": [asdict(record) for record in self.rounds],
                 "legs": legs,
                 "resistance": asdict(self.resistances),
+                "leads": None if self.leads is None else asdict(self.leads),
                 "settled": [asdict(settled) for settled in self.rests],
                 "gas": [asdict(entry) for entry in self.gas],
                 "gas_total": asdict(self.gas_total),
@@ -223,6 +226,11 @@ def _cautions(
     return (*cautions, words.BENCH_CAUTION, words.GAS_CAUTION)
 
 
+def with_leads(verdict: Verdict, leads: Leads | None) -> Verdict:
+    """Return the verdict with what two voltage readings say of the leads between them."""
+    return verdict if leads is None else replace(verdict, leads=leads, sentences={**verdict.sentences, "leads": leads.sentence()})
+
+
 def write_verdict(folder: Path) -> Verdict:
     """Work out a run's verdict and write it beside its files as `verdict.json`.
 
@@ -231,6 +239,6 @@ def write_verdict(folder: Path) -> Verdict:
     source = RunSource(folder)
     facts = source.facts()
     noted = source.noted()
-    verdict = judge(facts, source.samples(), noted, source.torn)
+    verdict = with_leads(judge(facts, source.samples(), noted, source.torn), source.leads())
     write_whole(folder, VERDICT_FILE, verdict.to_json().encode())
     return verdict

@@ -84,13 +84,22 @@ def gas_sentence(charges: Sequence[Gas], total: Gas, cycle: Cycle | None) -> str
     return (
         f"Spent as gas (estimate): {_mAh(last.gas_charge_Ah)} or {100.0 * share:.1f} % of the last charge, {within} the "
         f"{100.0 * ROUTINE_SHARE:.0f} % of a routine one; {_mAh(total.gas_charge_Ah)} in the whole run, at worst "
-        f"{significant(total.hydrogen_L, 2)} L hydrogen with {significant(total.oxygen_L, 2)} L oxygen and "
-        f"{significant(total.water_g, 2)} g water; {lost}."
+        f"{_little(total.hydrogen_L, 'L')} hydrogen with {_little(total.oxygen_L, 'L')} oxygen and "
+        f"{_little(total.water_g, 'g')} water; {lost}."
     )
 
 
 def _mAh(charge_Ah: float) -> str:
-    return f"{significant(1000.0 * charge_Ah, 2)} mAh"
+    return _little(1000.0 * charge_Ah, "mAh")
+
+
+LITTLE = 1e-4
+"""Of a milliampere-hour, litre or gram: less than this is nothing that anybody could measure here."""
+
+
+def _little(value: float, unit: str) -> str:
+    """Return two digits, and no row of zeros for next to nothing."""
+    return f"less than {LITTLE:.4f} {unit}" if 0.0 < value < LITTLE else f"{significant(value, 2)} {unit}"
 
 
 def strength_sentence(found: Resistances, grade: Grade, *, leads_in_voltage: bool = False) -> str:

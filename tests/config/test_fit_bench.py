@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from chargerd.cli.files import example_bench, profile_path
 from chargerd.config.bank import Bank, power_W
 from chargerd.config.bench import load_bench
 from chargerd.config.bench_parts import ResistorSpec
@@ -23,6 +24,7 @@ METER = (
     '  {name}: {{address: "tcp://127.0.0.1:5032", dialect: scpi-meter-scan, identity: "B,M,1,1", isolated: yes, '
     "accuracy: {{{quantity}: {accuracy}}}, resolution: {{{quantity}: {step}}}{more}}}\n"
 )
+WATCH_ONLY = "profile: watch\nabout: Reads a string.\nsteps:\n  - rest: {lasts: 10 min, sample_every: 5 s}\n"
 PROBE = "    resolution: {temperature: 0.1 K}\n"
 RESISTORS = "resistors:\n  r-a: {{load: bank, switch: relay-a, resistance: {a}, power: {power}}}\n  r-b: {{load: bank, switch: relay-b, resistance: 15 ohm, power: 5 W}}\n"
 
@@ -199,6 +201,19 @@ def test_a_slow_meter_is_judged_by_the_quickest_fault(tmp_path: Path) -> None:
     assert all("volts has a new value every 15 s (bench.yaml:" in fault and "so switching off may take" in fault for fault in faults)
 
 
+@pytest.mark.parametrize(("timeout", "refused"), [("2 s", True), ("2.1 s", False)])
+def test_a_device_that_prints_unasked_needs_more_than_two_of_its_lines_of_patience(timeout: str, refused: bool, tmp_path: Path) -> None:
+    text = (example_bench().parent / "bench-cheapest.yaml").read_text(encoding="utf-8")
+    path = tmp_path / "bench.yaml"
+    path.write_text(text.replace("timeout: 2500 ms", f"timeout: {timeout}"), encoding="utf-8")
+    files = load_profile(profile_path("gentle-formation")), load_cell(example_bench().parent / "cells" / "plover-01.yaml"), load_bench(path)
+    if refused:
+        with pytest.raises(FileFaultsError, match="probe: prints every 1 s, and the first whole line may take twice as long"):
+            build_plan(*files, "slip-1")
+    else:
+        assert build_plan(*files, "slip-1").ocp_A == pytest.approx(0.374)
+
+
 def test_a_scanner_that_cannot_finish_between_two_readings_is_refused(tmp_path: Path) -> None:
     meters = "".join(
         METER.format(name=f"cell-{number}", quantity="voltage", accuracy="1 mV", step="1 mV", more=f", input: {number}, timeout: 2 s")
@@ -208,9 +223,13 @@ def test_a_scanner_that_cannot_finish_between_two_readings_is_refused(tmp_path: 
         Edit("bench", "channels:\n", meters + "channels:\n"),
         Edit("bench", "    voltage: supply\n", "    voltage: supply\n    taps: [cell-1, cell-2, cell-3]\n"),
     )
+    paths, _ = write_files(tmp_path, *edits)
+    paths["profile"].write_text(WATCH_ONLY)
 
-    faults = misfits(tmp_path, *edits)
+    with pytest.raises(FileFaultsError) as refused:
+        build_plan(load_profile(paths["profile"]), load_cell(paths["cell"]), load_bench(paths["bench"]), "slip-1")
 
+    faults = faults_of(refused.value, tmp_path)
     assert "sample_every: reading 3 inputs one after another may take 6 s (cell-1, bench.yaml:25)" in faults[0]
 
 

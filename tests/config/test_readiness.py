@@ -99,7 +99,7 @@ NOT_ACTIVE = [
     (whole_but("    ambient: room\n", ""), "warming against the room as it changes"),
     (whole_but("    voltage: volts\n", "    voltage: supply\n"), "a second opinion on the cell's voltage; clips and leads going bad"),
     (whole_but("    sense: front\n", ""), "what leads and clips drop, at the source's own terminals"),
-    (whole_but("    current: amps\n", ""), "a second opinion on the current, and charge ends below 3.6 mA"),
+    (whole_but("    current: amps\n", ""), "a second opinion on the current, and charge ends below 1.3 mA"),
     (whole_but("    switch: relay\n", ""), "the current's zero with nothing connected, and self-discharge"),
     (whole_but(", buzzer: yes", ""), "a sound when everything is dead"),
     (whole_but(", rating: 5 A", ""), "currents compared with contacts"),

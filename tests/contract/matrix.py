@@ -88,7 +88,7 @@ MODBUS_TRANSPORTS = ("modbus-memory", "modbus-rtu", "modbus-tcp")
 
 OTHER_TRANSPORTS = {
     "modbus-relay": ("modbus-memory", "modbus-rtu"), "line-supply": ("memory", "tcp", "serial"), "line-supply-echo": ("serial",),
-    "one-wire-thermometer": ("file",), "hwmon-thermometer": ("file",), "relay-bytes": ("serial-bytes",), "relay-pins": ("gpio",),
+    "one-wire-thermometer": ("file",), "hwmon-thermometer": ("file",), "relay-bytes": ("bytes-memory", "serial-bytes"), "relay-pins": ("gpio",),
     "relay-pins-mirror": ("gpio",), "line-sensor-printing": ("memory", "tcp", "serial"),
 }  # fmt: skip
 """By dialect or behaviour, what speaks over a transport of its own, or not through VISA."""

@@ -16,6 +16,8 @@ from pathlib import Path
 from pymodbus.server import ModbusSerialServer, ModbusTcpServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
+from tests.instruments.peers import tcp_peer
+
 Reply = Callable[[bytes], list[tuple[float, bytes]]]
 """What a bad slave answers to a frame: pieces, each with its delay in seconds after the one before."""
 
@@ -105,35 +107,18 @@ def bad_rtu(reply: Reply) -> Iterator[tuple[str, list[bytes], Callable[[bytes], 
 @contextmanager
 def bad_tcp(reply: Reply) -> Iterator[str]:
     """A TCP port that answers each frame of twelve bytes as `reply` says; `modbus-tcp://…` without its unit."""
-    stop, listener = threading.Event(), socket.create_server(("127.0.0.1", 0))
-    listener.settimeout(0.05)
 
-    def work() -> None:
+    def serve(connection: socket.socket, stop: threading.Event) -> None:
         while not stop.is_set():
             try:
-                connection, _ = listener.accept()
+                frame = connection.recv(12)
             except TimeoutError:
                 continue
-            with connection:
-                connection.settimeout(0.05)
-                while not stop.is_set():
-                    try:
-                        frame = connection.recv(12)
-                    except TimeoutError:
-                        continue
-                    except OSError:
-                        break
-                    if not frame:
-                        break
-                    for delay_s, piece in reply(frame):
-                        stop.wait(delay_s)
-                        connection.sendall(piece)
+            if not frame:
+                break
+            for delay_s, piece in reply(frame):
+                stop.wait(delay_s)
+                connection.sendall(piece)
 
-    thread = threading.Thread(target=work, daemon=True)
-    thread.start()
-    try:
-        yield f"modbus-tcp://127.0.0.1:{listener.getsockname()[1]}?unit="
-    finally:
-        stop.set()
-        thread.join(5)
-        listener.close()
+    with tcp_peer(serve) as address:
+        yield f"modbus-{address}?unit="

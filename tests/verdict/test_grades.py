@@ -35,6 +35,11 @@ def test_resistance_at_ten_seconds(ohm: float, grade: Grade) -> None:
     assert grade_resistance(Resistance(0.0, 0.3, 0.05, ohm, 10.0, 0.3), 1.5) is grade
 
 
+@pytest.mark.parametrize(("ohm", "grade"), [(0.5, Grade.GOOD), (1.0, Grade.NOT_RESOLVED), (1.4, Grade.NOT_RESOLVED)])
+def test_with_leads_and_clips_in_it_a_resistance_can_be_good_and_never_the_cells_fault(ohm: float, grade: Grade) -> None:
+    assert grade_resistance(Resistance(0.0, 0.3, 0.05, ohm, 10.0, 0.3), 1.5, leads_in_voltage=True) is grade
+
+
 def test_resistance_at_one_second_is_no_test_of_ten() -> None:
     assert grade_resistance(Resistance(0.0, 0.3, 0.05, 0.5, 1.0, 0.3), 1.5) is Grade.NOT_TESTED
     assert grade_resistance(Resistance(0.0, 0.3, 0.05, 0.5, 10.0, 0.3), None) is Grade.NOT_TESTED

@@ -142,7 +142,8 @@ def test_the_capacity_is_within_its_interval_of_what_truly_left_the_cell(cheapes
     found = cheapest.verdict.capacity
     truths_Ah = last_discharges_Ah(cheapest)
 
-    assert found is not None and found.limit_Ah is not None
+    assert found is not None
+    assert found.limit_Ah is not None
     assert len(truths_Ah) == 2
     assert abs(found.charge_Ah - sum(truths_Ah) / 2) <= found.limit_Ah
     # 1 % of the resistors and 20 mV across them: honest is more than a hundredth, and useful less than a tenth.
@@ -168,7 +169,7 @@ def test_the_verdict_says_what_this_bench_cannot_know_and_calls_the_perfect_cell
     said = words_of(verdict)
     told = said.partition("This bench cannot tell\n")[2]
 
-    for word in ("no meter is clipped to it", "leads and clips", "current given is an average", "25.0 mA was measured at the start",
+    for word in ("no meter is clipped to it", "leads and clips", "the one given is an average", "25.0 mA was measured at the start",
                  "2.5 mA of the stated 25 mA stay", "nothing else measures it", "relay stays closed at rest"):  # fmt: skip
         assert word in told
     assert JUDGED_BAD.search(said) is None
@@ -182,7 +183,10 @@ def test_the_good_bench_finds_the_same_cell_within_what_both_state(cheapest: For
     poor_found, found = cheapest.verdict.capacity, good.verdict.capacity
 
     assert good.ran.state is State.COMPLETE
-    assert found is not None and found.limit_Ah is not None and poor_found is not None and poor_found.limit_Ah is not None
+    assert found is not None
+    assert poor_found is not None
+    assert found.limit_Ah is not None
+    assert poor_found.limit_Ah is not None
     assert found.limit_Ah < poor_found.limit_Ah
     # A lower current to the same voltage finds more: beyond what both may be wrong, at most a tenth on this cell.
     assert abs(poor_found.charge_Ah - found.charge_Ah) <= poor_found.limit_Ah + found.limit_Ah + 0.1 * found.charge_Ah

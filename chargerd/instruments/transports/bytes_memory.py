@@ -32,9 +32,8 @@ class BytesMemoryLink(MemoryLink):
             await self._until(min(due_s, until_s))
             if due_s >= until_s:
                 asked = message[1:].hex(" ").upper()
-                raise self._fail(
-                    LinkTimeoutError(f"{self._name}: {len(received)} of {length} bytes in reply to {asked} within {deadline_s:g} s")
-                )
+                came = f"{len(received)} of {length} bytes in reply to {asked}"
+                raise self._fail(LinkTimeoutError(f"{self._name}: {came} within {deadline_s:g} s"))
             received += self._coming.pop(0)[1]
         if len(received) > length:
             self._coming.append((self._loop.time(), received[length:]))
