@@ -7,6 +7,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from chargerd.cli.find_bench import quoted
+from chargerd.config.tables import NAME
 from chargerd.errors import BenchError, ChargerdError, Exit, RefusedError, UsageError
 from chargerd.instruments.contract.examples import meaning, shown
 from chargerd.instruments.dialect import (
@@ -26,7 +28,6 @@ from chargerd.instruments.dialect_file import FRAMINGS, load_dialect
 
 NONE = "-"
 TRIES = 5
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 BASES = {
     "source": "scpi-supply", "load": "scpi-load", "meter": "scpi-meter", "thermometer": "scpi-thermometer",
@@ -337,7 +338,7 @@ def _text(name: str, about: str, settle: str, draft: Draft) -> str:
     """Return the file."""
     lines = [
         f"# Written by `chargerd dialect new`. Prove it: chargerd dialect test {name} --bench BENCH",
-        f"dialect: {name}", f"about: {_quoted(about)}", f"role: {draft.role}", f"framing: {draft.framing}",
+        f"dialect: {name}", f"about: {quoted(about)}", f"role: {draft.role}", f"framing: {draft.framing}",
         "verified_on_hardware: none yet", f"settle: {settle}", "power_on: unknown",
     ]  # fmt: skip
     if draft.lacks:
@@ -353,8 +354,4 @@ def _text(name: str, about: str, settle: str, draft: Draft) -> str:
 
 
 def _line(key: str, row: Mapping[str, str]) -> str:
-    return f"  {key}: {{{', '.join(f'{one}: {_quoted(text)}' for one, text in row.items())}}}"
-
-
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return f"  {key}: {{{', '.join(f'{one}: {quoted(text)}' for one, text in row.items())}}}"

@@ -9,6 +9,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from chargerd.config.tables import NAME
 from chargerd.errors import Exit, RefusedError, UsageError
 
 CAUTIONS = """\
@@ -17,7 +18,6 @@ cabinet; ventilate; no sparks, no flame, outputs off before you touch a clip. Zi
 at the cell. Vented aqueous zinc/carbon cells only. Local codes and licensed practice come first."""
 TRIES = 3
 ASK_S = 1.0
-NAME_RULE = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,7 +146,7 @@ def _fault(question: Question, answer: str) -> str:
     from chargerd.units import UnitError, parse
 
     if question.dimension == "":
-        return "" if NAME_RULE.match(answer) else "letters, digits, '.', '_' and '-', beginning with a letter or digit"
+        return "" if NAME.fullmatch(answer) else "letters, digits, '.', '_' and '-', beginning with a letter or digit"
     if question.dimension == "address":
         return _address_fault(answer)
     if question.dimension == "date":

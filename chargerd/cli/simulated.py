@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from chargerd.cli.simulated_parts import parts_of, roles_of
+from chargerd.cli.simulated_parts import panels_of, parts_of
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.errors import UsageError
 from chargerd.sim.behaviour import counting_of
@@ -225,7 +225,7 @@ def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices:
         parts = set(parts_of(bench, channel))
         if any(bench.instruments[name].sensor is not None for name in parts):
             return False
-        if parts != set(roles_of(spec)) or parts & shared:
+        if parts != set(panels_of(spec)) or parts & shared:
             return False
         shared |= parts
     return all(len(device.members) == 1 and counting_of(device.behaviour).first in device.members for device in devices)
@@ -239,7 +239,7 @@ def _plain_world(
     for channel, cell in cells.items():
         assert isinstance(cell, Cell)
         node = world.add_node(channel, cell, ambient_degC=cell.ambient_degC)
-        for name, kind in roles_of(bench.channels[channel]).items():
+        for name, kind in panels_of(bench.channels[channel]).items():
             identity = bench.instruments[name].identity
             world.add_peer(name, behaviours[name], [world.add_panel(kind, name, node)], identity=identity)
     return world

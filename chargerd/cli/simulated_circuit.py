@@ -7,7 +7,7 @@ from math import exp, log
 from typing import Any
 
 from chargerd.cli.simulated import Device, behaviour_of
-from chargerd.cli.simulated_parts import roles_of
+from chargerd.cli.simulated_parts import panels_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.bench_parts import SensorSpec
 from chargerd.sim.behaviour import counting_of, read_behaviour
@@ -39,7 +39,7 @@ def plain_bench(
 ) -> Plain:
     """Return the bench in the simulator's own words, see `sim.benches`."""
     thermometers = {
-        name for channel in cells for name, kind in roles_of(bench.channels[channel]).items() if kind == "thermometer"
+        name for channel in cells for name, kind in panels_of(bench.channels[channel]).items() if kind == "thermometer"
     }
     instruments: dict[str, Plain] = {}
     peers: dict[str, Plain] = {}

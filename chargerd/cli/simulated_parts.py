@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec
 
 
-def roles_of(spec: ChannelSpec) -> dict[str, str]:
+def panels_of(spec: ChannelSpec) -> dict[str, str]:
     """Return instrument → kind of panel, of what measures and drives the cell itself; one entry an instrument."""
     named = (
         (spec.source, "supply"), (spec.load, "load"), (spec.meter, "meter"),
@@ -21,8 +22,8 @@ def roles_of(spec: ChannelSpec) -> dict[str, str]:
 def parts_of(bench: BenchFile, channel: str) -> list[str]:
     """Return every instrument of a channel: also its relays, meters at shunts and taps, cold junctions and resistors' relays."""
     spec = bench.channels[channel]
-    names = [*roles_of(spec), spec.ammeter, spec.switch, spec.sense, *spec.taps]
-    names += [resistor.switch for resistor in bench.resistors if resistor.load == spec.load]
+    names = [*panels_of(spec), spec.ammeter, spec.switch, spec.sense, *spec.taps]
+    names += [resistor.switch for resistor in bank_of(bench, spec.load)]
     found = [name for name in dict.fromkeys(names) if name in bench.instruments]
     junctions = [sensor.cold_junction for name in found if (sensor := bench.instruments[name].sensor) is not None]
     return list(dict.fromkeys([*found, *(name for name in junctions if name in bench.instruments)]))

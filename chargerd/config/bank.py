@@ -6,17 +6,16 @@ the values its resistors make. Pure arithmetic: which of them is closed when is 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from chargerd.config.bench import BenchFile, InstrumentSpec
+from chargerd.config.bench import BenchFile
 from chargerd.config.bench_parts import ResistorSpec
 
 
 def bank_of(bench: BenchFile, load: str) -> tuple[ResistorSpec, ...]:
-    """Return the resistors of that load; empty when it is an instrument."""
-    return tuple(resistor for resistor in bench.resistors if resistor.load == load)
+    """Return the resistors of that load; empty when it is an instrument, or when there is none (`load` "")."""
+    return tuple(resistor for resistor in bench.resistors if load and resistor.load == load)
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +35,6 @@ class Bank:
     def falls_behind_V(self, current_A: float) -> float:
         """Return the voltage below which even all resistors together draw less than that current."""
         return current_A / sum(1 / resistor.resistance_ohm for resistor in self.resistors)
-
-    def uncertainty_A(self, current_A: float, meter: InstrumentSpec, voltage_V: float) -> float:
-        """Return the standard uncertainty of a current computed from voltage and resistance (V/R).
-
-        The resistance's limits ±a are taken as a uniform distribution (JCGM 100:2008, 4.3.7); the voltage's is the meter's.
-        """
-        of_value = max(resistor.accuracy for resistor in self.resistors) / math.sqrt(3)
-        return current_A * math.hypot(of_value, meter.uncertainty("voltage", voltage_V) / voltage_V)
 
 
 def power_W(resistor: ResistorSpec, voltage_V: float) -> float:

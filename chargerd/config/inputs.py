@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import Accuracy, BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.config.bench_parts import ResistorSpec
 from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
 from chargerd.core.reading import BankPart, ChannelInputs
 
@@ -43,14 +43,9 @@ def uncertainty_on(channel: ChannelSpec, spec: InstrumentSpec, quantity: str, va
     return zeroed_uncertainty(spec, value) if quantity == "current" and channel.switch else spec.uncertainty(quantity, value)
 
 
-def resistors_of_load(spec: ChannelSpec, bench: BenchFile) -> tuple[ResistorSpec, ...]:
-    """Return the resistors that make this channel's load; none when it is an instrument."""
-    return tuple(resistor for resistor in bench.resistors if spec.load and resistor.load == spec.load)
-
-
 def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
     """Return who measures and switches what on that channel."""
-    bank = resistors_of_load(spec, bench)
+    bank = bank_of(bench, spec.load)
     return ChannelInputs(
         spec.source, "" if bank else spec.load, spec.meter, spec.thermometer, spec.ambient, ammeter=spec.ammeter,
         switch=spec.switch, bank=tuple(BankPart(part.switch, part.resistance_ohm) for part in bank), taps=spec.taps,
@@ -72,7 +67,7 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
         accuracy = None if one is None else one.accuracy.get("current")
         return 0.0 if accuracy is None else accuracy.gain
 
-    bank = resistors_of_load(spec, bench)
+    bank = bank_of(bench, spec.load)
     source_A, load_A, ammeter_A = limit_A(spec.source), limit_A(spec.load), limit_A(spec.ammeter)
     slack_A = SET_POINT_FLOOR_A if spec.switch else max(source_A, load_A)
     drawn = sum(part.accuracy for part in bank) if bank else gain(spec.load)

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.inputs import uncertainty_on
 from chargerd.config.safety_time import covered_by_dead_man, load_parts
@@ -123,9 +124,7 @@ def _last_resorts(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
 
 def relays(bench: BenchFile, channel: ChannelSpec) -> list[InstrumentSpec]:
     """Return the relays of a channel: its isolating one first, then those of its resistors."""
-    names = ([channel.switch] if channel.switch else []) + [
-        resistor.switch for resistor in bench.resistors if channel.load and resistor.load == channel.load
-    ]
+    names = ([channel.switch] if channel.switch else []) + [resistor.switch for resistor in bank_of(bench, channel.load)]
     return [bench.instruments[name] for name in names]
 
 

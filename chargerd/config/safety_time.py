@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, Ventilation, Wiring
 
 COPPER_J_per_gK = 0.385
@@ -114,7 +115,7 @@ def reaction(bench: BenchFile, channel: ChannelSpec) -> Reaction:
 
 def load_parts(bench: BenchFile, channel: ChannelSpec) -> tuple[str, ...]:
     """Return the instruments that draw current: the load, or the relays of its resistors; none without a load."""
-    bank = tuple(resistor.switch for resistor in bench.resistors if channel.load and resistor.load == channel.load)
+    bank = tuple(resistor.switch for resistor in bank_of(bench, channel.load))
     return bank or ((channel.load,) if channel.load else ())
 
 

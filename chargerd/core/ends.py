@@ -1,6 +1,7 @@
 """The one table of step ends, and how each is judged. An end reached is an event, never a trip.
 
-To add an end: one row in `ENDS`, the quantity it judges in `StepView`, a scenario in tests/scenarios, a row in MANUAL.md.
+To add an end: one row in `ENDS`, the quantity it judges in `StepView`, for a slope or a fall its window in trend.py, its bounds
+and its words (config/profile_keys.py, config/echo.py), a scenario in tests/scenarios, a row in MANUAL.md.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ RUNG_MERGE_V = 0.020
 
 
 class StepKind(StrEnum):
-    """Kinds of step of this version."""
+    """Kinds of step, by the words a profile uses."""
 
     REST = "rest"
     CHARGE = "charge"

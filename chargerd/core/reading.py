@@ -99,8 +99,3 @@ class ChannelInputs:
     def cells(self) -> int:
         """How many cells hang in series between the channel's ends."""
         return max(1, len(self.taps))
-
-    @property
-    def has_load(self) -> bool:
-        """Whether anything on this channel can discharge the cell."""
-        return bool(self.load or self.bank)

@@ -13,8 +13,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec
-from chargerd.config.inputs import resistors_of_load
 from chargerd.errors import RefusedError
 
 _LINE = re.compile(r"line://(?P<path>/dev/\S+)")
@@ -25,7 +25,7 @@ def concerns(bench: BenchFile, channel: ChannelSpec) -> bool:
     """Return whether the bench's dead-man relay cuts anything that channel switches."""
     if bench.dead_man is None:
         return False
-    parts = {channel.source, channel.load, channel.switch, *(part.switch for part in resistors_of_load(channel, bench))}
+    parts = {channel.source, channel.load, channel.switch, *(part.switch for part in bank_of(bench, channel.load))}
     return bool(parts & set(bench.dead_man.cuts))
 
 

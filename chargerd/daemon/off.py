@@ -5,7 +5,7 @@ off bytes, the expected replies and the identity; and, per channel, the process 
 asked for one second and then killed. Right identity: off, verified. No answer: the off bytes all the same, reported as
 not verified. Wrong identity: nothing is ever written. No number of a plan is believed beyond limits set here; all ends
 within 1 s + Σ tries · timeout + 2 s, be every instrument dead or hung. Called by the keeper, by the service manager
-after a stop and by a person. Standard library; its second file, off_wire.py, is loaded from beside this one.
+after a stop and by a person. Standard library; off_wire.py, and for pins off_pins.py and pin.py, are loaded from beside this.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 
+from chargerd.config.safety_time import OFF_QUESTIONS, OFF_TRIES
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
 from chargerd.core.reading import ChannelInputs
@@ -25,9 +26,6 @@ RAISE_BUDGET_S = 1.5
 
 SOURCE_FIRST_S = 0.25
 """How long the load's switching off waits for the source's: source first, but a mute source must not keep the load on."""
-
-OFF_TRIES, OFF_QUESTIONS = 2, 2
-"""Switching an output off, as the process safety time counts it: command and proof, tried twice."""
 
 LIVE_V = 0.5
 """A source that is off, with nothing on its leads, shows less than this; its output capacitor needs some seconds for it."""

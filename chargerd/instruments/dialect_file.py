@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Protocol
 
 from chargerd.config.marked import Faults, MarkedList, MarkedMap, MarkedText, Node, read_marked
+from chargerd.config.tables import NAME
 from chargerd.errors import BenchError, Place
 from chargerd.instruments.dialect import (
     COMMANDS,
@@ -61,7 +62,6 @@ _KEYS = frozenset(
         "examples",
     }
 )  # fmt: skip
-_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 
 
 @dataclass(slots=True)
@@ -105,7 +105,7 @@ def _find(name: str, beside: Path | None) -> Path:
     places = ([beside] if beside is not None else []) + [FOLDER]
     for folder in places:
         path = folder / f"{name}.yaml"
-        if _NAME.fullmatch(name) and path.is_file():
+        if NAME.fullmatch(name) and path.is_file():
             return path
     known = ", ".join(dict.fromkeys(known for folder in places for known in dialect_names(folder)))
     raise BenchError((f"dialect {name!r}: there is none of that name; there are {known}",))

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.config.inputs import resistors_of_load
 from chargerd.errors import BenchError, InstrumentError
 from chargerd.instruments.bank import Bank, Part
 from chargerd.instruments.connection import Connection
@@ -27,7 +27,7 @@ SWITCHING = frozenset({"source", "load", "switch"})
 def roles_of(spec: ChannelSpec, bench: BenchFile) -> dict[str, str]:
     """Return instrument → role, in journal order, and refuse one that would have to be two things."""
     roles: dict[str, str] = {}
-    bank = resistors_of_load(spec, bench)
+    bank = bank_of(bench, spec.load)
     for name, role in (
         (spec.source, "source"), ("" if bank else spec.load, "load"), *((part.switch, "switch") for part in bank),
         (spec.switch, "switch"), (spec.meter, "meter"), (spec.ammeter, "meter"), (spec.sense, "meter"),
@@ -71,7 +71,7 @@ def neighbours_of(spec: ChannelSpec, bench: BenchFile) -> list[str]:
 def make_bank(spec: ChannelSpec, bench: BenchFile, instruments: dict[str, Instrument]) -> Bank | None:
     """Return the load that a channel's resistors make, None when it has none."""
     parts = []
-    for resistor in resistors_of_load(spec, bench):
+    for resistor in bank_of(bench, spec.load):
         relay = instruments[resistor.switch]
         assert isinstance(relay, Switch)
         contact = relay.spec.contact

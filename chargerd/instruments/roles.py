@@ -2,7 +2,7 @@
 
 Every write is followed by a look into the error queue and a read-back. An output may be switched on only with protection
 levels and set-points that were written and read back equal since the link was opened; reopening it ends that proof. Off is
-believed only when the state says so *and* the current is about zero.
+believed only when the state says so *and* the current is about zero. Relays are in relay.py, loads made of resistors in bank.py.
 """
 
 from __future__ import annotations

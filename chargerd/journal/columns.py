@@ -7,12 +7,12 @@ where the instrument gave one (`stale 1.95`, `implausible`, `absent`). Both cell
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any, ClassVar
 
+from chargerd.config.tables import NAME
 from chargerd.core.derived import Derived
 from chargerd.core.events import RECORDS, Record
 from chargerd.core.reading import INPUT_QUANTITIES, Measured, Quality, Reading
@@ -73,7 +73,6 @@ _TEXTS = tuple(column.name for column in COLUMNS[_ROW_CELLS:] if column.datatype
 _NUMBERS = tuple(column.name for column in COLUMNS[_ROW_CELLS:] if column.datatype == "double")
 _pick = itemgetter(*(Derived._fields.index(name) for name in _FIXED[_ROW_CELLS:]))
 _UNITS = {"V": "V", "A": "A", "degC": "Cel"}
-_INSTRUMENT = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _NUMBER_PATTERN = r"-?[0-9]+(\.[0-9]+)?(e[+-][0-9]+)?"
 INPUT_PATTERN = rf"({_NUMBER_PATTERN})|((absent|stale|implausible|good)( {_NUMBER_PATTERN})?)"
 
@@ -97,7 +96,7 @@ def quantity_of(name: str) -> str:
     """Return the quantity of a judged input `<instrument>_<quantity>`. Raises ValueError when the name is not one."""
     found = [quantity for quantity in INPUT_QUANTITIES if name.endswith(f"_{quantity}")]
     quantity = max(found, key=len, default="")
-    if not quantity or not _INSTRUMENT.fullmatch(name[: -len(quantity) - 1]):
+    if not quantity or not NAME.fullmatch(name[: -len(quantity) - 1]):
         raise ValueError(f"{name!r} is not an instrument and a quantity it can give ({', '.join(INPUT_QUANTITIES)})")
     return quantity
 

@@ -15,7 +15,6 @@ import asyncio
 import hashlib
 import logging
 import random
-import re
 import threading
 import time
 from collections import deque
@@ -26,6 +25,7 @@ from typing import Any, NamedTuple
 
 import aiomqtt
 
+from chargerd.config.tables import NAME
 from chargerd.status.mailbox import Mailbox, Queued, Status
 from chargerd.status.snapshot import VERSION, Snapshot, canonical_json
 
@@ -48,7 +48,6 @@ PAYLOAD_MAX = 32 * 1024
 """A payload larger than this in bytes is never sent: one the broker refuses would be tried again for ever."""
 
 TROUBLES_MAX = 50
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}\Z")
 
 
 class PublisherState(NamedTuple):
@@ -89,7 +88,7 @@ class Publisher:
         seed: int = 0,
         utc: Callable[[], str] = lambda: datetime.now(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z"),
     ) -> None:
-        if not all(NAME.match(level) for level in (*prefix.split("/"), bench)):
+        if not all(NAME.fullmatch(level) for level in (*prefix.split("/"), bench)):
             raise ValueError(f"{prefix}/{bench}: each level of a topic is letters, digits, '.', '_' and '-', up to 64")
         if not 5 <= keep_alive_s <= 10:
             raise ValueError(f"keep-alive {keep_alive_s} s: 5 to 10 s")
@@ -268,7 +267,7 @@ class Publisher:
         else:
             channel, kind, text = str(item.event["channel"]), "event", canonical_json(item.event)
         payload = text.encode()
-        if not NAME.match(channel):
+        if not NAME.fullmatch(channel):
             raise ValueError(f"channel {channel!r} cannot be part of a topic")
         if len(payload) > PAYLOAD_MAX:
             raise ValueError(f"{len(payload)} bytes, at most {PAYLOAD_MAX}")

@@ -8,10 +8,11 @@ from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TypeVar
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.config.cell import CellFile, load_cell
-from chargerd.config.inputs import ZEROED_SHARE, resistors_of_load
+from chargerd.config.inputs import ZEROED_SHARE
 from chargerd.config.profile import load_profile
 from chargerd.core.events import CheckPassed, Tick
 from chargerd.errors import FileFaultsError, JournalError
@@ -148,7 +149,7 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
         return Accuracies(voltage, both, both, temperature_K, one_current_meter=True)
     zeros = [(start.zero_source_A, start.zero_source_u_A) for start in starts]
     charge = zeroed(accuracy(spec.source, "current"), believed(bench.instruments[spec.source], zeros))
-    bank = resistors_of_load(spec, bench)
+    bank = bank_of(bench, spec.load)
     if bank:
         return Accuracies(voltage, charge, _of_resistors(bank, voltage), temperature_K)
     if not spec.load:

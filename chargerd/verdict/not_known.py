@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.config.inputs import ZERO_CURRENT_FLOOR_A, ZEROED_SHARE, resistors_of_load
+from chargerd.config.inputs import ZERO_CURRENT_FLOOR_A, ZEROED_SHARE
 from chargerd.core.events import CheckPassed
 
 
@@ -35,7 +36,7 @@ def _sentences(bench: BenchFile, spec: ChannelSpec, starts: Sequence[CheckPassed
         yield from _rest(spec)
     if not spec.load:
         yield "What the cell stores and gives back: nothing discharges it here."
-    elif resistors_of_load(spec, bench):
+    elif bank_of(bench, spec.load):
         yield (
             "The capacity at one current: through resistors it falls with the voltage, so that the one given is an average; "
             "a load that holds its current would find somewhat less or more."

@@ -58,17 +58,6 @@ def test_a_bank_makes_the_currents_of_ohms_law() -> None:
     assert power_W(bank.resistors[0], 3.0) == pytest.approx(0.9)
 
 
-def test_the_uncertainty_of_a_banks_current_is_that_of_a_ratio(tmp_path: Path) -> None:
-    """JCGM 100:2008, 5.1.6: relative standard uncertainties of a quotient add in squares; 1 % limits are 0.01/√3."""
-    paths, _ = write_files(tmp_path)
-    supply = load_bench(paths["bench"]).instruments["supply"]
-    bank = Bank((ResistorSpec("a", "bank", "k1", 10.0, 5.0, 0.01),))
-
-    of_voltage = supply.uncertainty("voltage", 1.5) / 1.5
-
-    assert bank.uncertainty_A(0.15, supply, 1.5) == pytest.approx(0.15 * math.sqrt(0.01**2 / 3 + of_voltage**2))
-
-
 def test_a_profile_runs_on_resistors_and_says_what_they_draw(tmp_path: Path) -> None:
     paths, _ = write_files(tmp_path, *bank_edits())
     profile, cell, bench = load_profile(paths["profile"]), load_cell(paths["cell"]), load_bench(paths["bench"])

@@ -54,4 +54,4 @@ def test_resistors_are_no_instrument_of_the_channels_inputs() -> None:
     file = bench(load="bank")
     found = inputs_of(file.channels["slip-1"], file)
 
-    assert (found.load, found.bank, found.has_load) == ("", (BankPart("k1", 10.0),), True)
+    assert (found.load, found.bank) == ("", (BankPart("k1", 10.0),))

@@ -156,17 +156,6 @@ def test_what_is_no_word_is_refused(text: str) -> None:
         scpi.parse_word(text)
 
 
-def test_a_list_is_split_into_exactly_as_many_values_as_were_asked() -> None:
-    values = scpi.split_list("1.75,0.5,+9.91E37", 3)
-
-    assert values == ["1.75", "0.5", "+9.91E37"]
-    assert scpi.parse_number(values[0]) == 1.75
-    with pytest.raises(scpi.NoReadingError):
-        scpi.parse_number(values[2])
-    with pytest.raises(LinkGarbledError):
-        scpi.split_list("1,75", 1)
-
-
 def test_a_compound_reply_is_split_outside_quotes() -> None:
     assert scpi.split_replies('1.75;0,"a;b";1', 3) == ["1.75", '0,"a;b"', "1"]
 

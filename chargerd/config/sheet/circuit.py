@@ -117,7 +117,7 @@ def _chains(bench: BenchFile, channel: ChannelSpec) -> Iterator[Chain]:
     plus, minus = rails(channel)
     yield Chain("source+", "power", (f"{channel.source} +", *dead_man_contact(bench, channel.source), plus))
     yield Chain("source-", "power", (f"{channel.source} −", minus))
-    bank = bank_of(bench, channel.load) if channel.load else ()
+    bank = bank_of(bench, channel.load)
     for resistor in bank:
         contact = f"contact of {resistor.switch}"
         parts = (plus, *dead_man_contact(bench, resistor.switch), contact, f"resistor {resistor.name}", minus)

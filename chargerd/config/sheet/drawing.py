@@ -87,7 +87,7 @@ def _left(sheet: Sheet) -> float:
         sheet.tag(left + 9, 62, "sense+", 0)
         sheet.tag(left + 9, 104, "sense-", 0)
         sheet.add(draw.text(left - 5, 75, "+", "sign"), draw.text(left - 5, 94, "−", "sign"))
-    bank = bank_of(sheet.bench, sheet.channel.load) if sheet.channel.load else ()
+    bank = bank_of(sheet.bench, sheet.channel.load)
     if bank:
         sheet.add(draw.text(sheet.x + 12, TOP - 5, f"load: {sheet.channel.load}", "name"))
     for resistor in bank:

@@ -9,9 +9,8 @@ from __future__ import annotations
 from html import escape
 
 LENGTH = 14.0
-TEXT_mm = 3.7
 CHARACTER_mm = 2.05
-"""Mean width of a character of that size, for folding names."""
+"""Mean width of a character of the page's text (3.7 mm, page.py), for folding names."""
 
 
 def line(x1: float, y1: float, x2: float, y2: float, style: str = "") -> str:

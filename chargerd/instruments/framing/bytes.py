@@ -3,6 +3,15 @@
 A frame is written byte by byte with blanks between: two hexadecimal digits; `#12` for a byte written in decimal, as outputs
 are; in a reply `??` for a byte that does not matter; `vv` for the bytes of a value; `cc` for the bytes of a check value, which
 `check` names. A reply is as long as it is written. The message for the link is one byte with that length, then the frame.
+
+A question says `ask` and `reply`, a command `send` and, where the device answers it, `reply`. Both may say
+
+- `check`: a row of `CHECKS`, how the bytes `cc` follow from those before them
+- `order`: of the bytes `vv`, `high-first` (unless said otherwise) or `low-first`; `sign`: `yes` where a value may be negative
+- `scale`: what one step of the value is worth, such as `0.001` for millivolts
+
+and a question whose answer is no number may say `values: "1=FF 0=00"` (meaning = bytes; words for a mode), or `bit`: the one
+bit of the value that answers. *Bits of this framing count from 1, the lowest*; those of Modbus and of `status` count from 0.
 """
 
 from __future__ import annotations

@@ -28,8 +28,6 @@ SHORTEST_REPLY = 5
 """Bytes of the shortest reply on a serial line: unit, function, exception, two of check value."""
 
 EXCEPTION_BIT = 0x80
-UNITS = range(1, 248)
-"""Unit addresses on a serial line. 0 would be for all of them at once, without a reply; it is never used."""
 
 TCP_HEADER = 7
 """Bytes before the PDU on TCP: transaction, protocol 0, bytes that follow, unit."""

@@ -140,14 +140,6 @@ def parse_error(text: str) -> ErrorEntry:
     return ErrorEntry(int(match[1]), parse_string(match[2]))
 
 
-def split_list(text: str, count: int) -> list[str]:
-    """Split a reply of `count` comma-separated values. Raises LinkGarbledError when there are more or fewer."""
-    values = [value.strip(_BLANKS) for value in text.split(",")]
-    if len(values) != count:
-        raise LinkGarbledError(f"{len(values)} values where {count} were asked: {_shown(text)}")
-    return values
-
-
 def split_replies(text: str, count: int) -> list[str]:
     """Split the reply to a compound message of `count` questions at semicolons outside quotes (IEEE 488.2 §8.4.1).
 

@@ -1,6 +1,7 @@
 """The one table of transports: address scheme → where it is opened. A library that is missing is told, not hidden.
 
-To add a transport: a module with `async open_link(address, *, deadline_s, in_flight) -> Link`, and one row in `TRANSPORTS`.
+To add a transport: a module with `async open_link(address, *, deadline_s, in_flight) -> Link`, and one row each in `TRANSPORTS`
+and `SCHEME_OPTIONS`; off (daemon/off_wire.py) must know the scheme too if anything that switches may hang on it.
 """
 
 from __future__ import annotations
@@ -90,7 +91,8 @@ def parse_address(text: str) -> Address:
     `visa://USB0::…::INSTR` or the bare resource name, `visa+py://…` to name the VISA library, or
     `visa://…?library=file.yaml@sim` · `serial-bytes:///dev/ttyUSB1` ·
     `modbus-rtu:///dev/ttyUSB0?baud=9600&unit=1` · `modbus-tcp://192.168.1.30:502?unit=1` · `file:///sys/bus/w1/devices/28-…` ·
-    `gpio:///dev/gpiochip0` · `memory://name` · `trace+tcp://…?log=wire.log` to write down every byte.
+    `gpio:///dev/gpiochip0` · `memory://name`, `bytes-memory://name`, `modbus-memory://name?unit=1`: peers in this process ·
+    `trace+tcp://…?log=wire.log` to write down every byte.
 
     Raises:
         BenchError: not an address; the message says what to write instead.

@@ -23,7 +23,6 @@ from chargerd.errors import LinkClosedError
 PARITIES = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 STOP_BITS: dict[str, float] = {"1": 1, "1.5": 1.5, "2": 2}
 DATA_BITS = {"7": 7, "8": 8}
-FLOWS = ("none", "xon", "rts")
 
 LOCK_WAIT_S = 0.5
 """A port that was just let go is closed by its worker thread a moment later: so long is its lock waited for."""
