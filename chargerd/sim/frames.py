@@ -1,10 +1,10 @@
 """A listener for relay boards that speak in short byte frames with a check byte, invented.
 
-A frame is `start number state check`, four bytes; the check byte is the sum of the three before it, modulo 256. Keys of a
-behaviour file that `speaks: frames`: `start` and `reply_start` (hexadecimal), `open`, `close`, `ask`, `ask_mirror` (the
-state byte of each request; a board without one leaves the key out), `takes_s`. The answer to each is a frame with the
-state the contact has after it. A frame with a wrong check byte, for a relay there is not, or with another state byte is not
-answered and does nothing.
+A request is `start order number check`, its answer `start number state check`, four bytes each; the check byte is the sum of
+the three before it, modulo 256. Keys of a behaviour file that `speaks: frames`: `start` and `reply_start` (hexadecimal),
+`open`, `close`, `ask`, `ask_mirror` (the order byte of each request; a board without one leaves the key out), `takes_s`. The
+answer to each is a frame with the state the contact has after it. A frame with a wrong check byte, for a relay there is not,
+or with another order byte is not answered and does nothing.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ GAP_S = 0.1
 """Half a frame that has waited so long for its rest is thrown away."""
 
 
-def frame(start: int, number: int, state: int) -> bytes:
+def frame(start: int, second: int, third: int) -> bytes:
     """One frame with its check byte."""
-    body = bytes((start, number & 0xFF, state & 0xFF))
+    body = bytes((start, second & 0xFF, third & 0xFF))
     return body + bytes((sum(body) & 0xFF,))
 
 
@@ -71,7 +71,7 @@ class FrameListener(Listener):
         self.panels = tuple(panels)
         self.identity = raw.get("identity", "") if identity is None else identity
         self._start, self._reply_start = int(raw["start"], 16), int(raw["reply_start"], 16)
-        self._states = {int(raw[key], 16): key for key in ("open", "close", "ask", "ask_mirror") if key in raw}
+        self._orders = {int(raw[key], 16): key for key in ("open", "close", "ask", "ask_mirror") if key in raw}
         self._takes_s = float(raw.get("takes_s", "0"))
 
     def ears(self) -> Ears:
@@ -79,12 +79,12 @@ class FrameListener(Listener):
         return FrameEars(self._start)
 
     def shown(self, message: bytes) -> str:
-        """See `Listener.shown`: `A5 03 01 A9`."""
+        """See `Listener.shown`: `A5 01 03 A9`."""
         return message.hex(" ").upper()
 
     def answer(self, message: bytes, now_s: float) -> Pieces:
         """See `Listener.answer`."""
-        panel, what = panel_at(self.panels, message[1]), self._states.get(message[2])
+        panel, what = panel_at(self.panels, message[2]), self._orders.get(message[1])
         for each in self.panels:
             each.node.look(now_s)
         if panel is None or what is None:
@@ -95,7 +95,7 @@ class FrameListener(Listener):
             except ConflictError:
                 return []
         is_closed = bool(panel.shown("mirror_closed" if what == "ask_mirror" else "closed_shown"))
-        return [(self.later(now_s, self._takes_s), frame(self._reply_start, message[1], int(is_closed)))]
+        return [(self.later(now_s, self._takes_s), frame(self._reply_start, message[2], int(is_closed)))]
 
 
 def frame_listener(behaviour: str, panels: Sequence[Panel], identity: str | None) -> FrameListener:

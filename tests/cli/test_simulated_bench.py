@@ -231,7 +231,7 @@ def test_units_of_one_bus_are_devices_of_their_own_on_one_wire(tmp_path: Path) -
     bus = "modbus-rtu:///tmp/boathouse-bus?baud=9600&unit="
     bench = bench_of(
         tmp_path,
-        instrument("supply", bus + "3", "modbus-supply", "6012,103", RATED)
+        instrument("supply", bus + "3", "modbus-supply", "4417,103", RATED)
         + instrument("relay", bus + "5", "modbus-relay", "3108,20", 'output: "1"', CONTACT),
         "  slip-1: {source: supply, voltage: supply, switch: relay}\n",
     )
@@ -244,7 +244,7 @@ def test_units_of_one_bus_are_devices_of_their_own_on_one_wire(tmp_path: Path) -
 
     assert list(world.peers) == ["supply"]
     assert wires_of_bench(bench, ["slip-1"]) == {"supply": Wire("pty", link="/tmp/boathouse-bus")}
-    assert ask("030300000002", 1.0) == bytes.fromhex("03030417 7C0067")  # unit 3: 6012, 103
+    assert ask("030300000002", 1.0) == bytes.fromhex("03030411 410067")  # unit 3: 4417, 103
     assert ask("050400000002", 1.0) == bytes.fromhex("0504040C240014")  # unit 5: 3108, 20
     assert ask("010300000002", 1.0) == b""  # no unit 1
     assert ask("05050001FF00", 1.0) == bytes.fromhex("05050001FF00")
@@ -256,13 +256,13 @@ def test_units_of_one_bus_are_devices_of_their_own_on_one_wire(tmp_path: Path) -
 
 
 def test_a_modbus_unit_on_a_network_port_speaks_the_frames_of_one(tmp_path: Path) -> None:
-    text = instrument("supply", "modbus-tcp://127.0.0.1:1502?unit=1", "modbus-supply", "6012,103", RATED)
+    text = instrument("supply", "modbus-tcp://127.0.0.1:1502?unit=1", "modbus-supply", "4417,103", RATED)
     bench = bench_of(tmp_path, text, "  slip-1: {source: supply, voltage: supply}\n")
     world = world_of_bench(bench, {"slip-1": plover()})
 
     assert wires_of_bench(bench, ["slip-1"]) == {"supply": Wire("tcp", 1502)}
     request = bytes.fromhex("00010000000601 0300000002")
-    assert world.peers["supply"].feed(request, 0.0) == [(0.0, bytes.fromhex("00010000000701 0304177C0067"))]
+    assert world.peers["supply"].feed(request, 0.0) == [(0.0, bytes.fromhex("00010000000701 030411410067"))]
 
 
 # -- what cannot be -----------------------------------------------------------------------------------------------

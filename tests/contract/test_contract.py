@@ -85,7 +85,7 @@ BROKEN = [
     ("off at the end", SUPPLY, lasting("ignore_off")),
     ("deliberate trip", SUPPLY, lasting("replace", header="STAT:QUES:COND?", text="2")),
     ("contact", RELAY, lasting("replace", header="ROUT:CLOS?", text="0")),
-    ("contact", MIRRORED, lasting("replace", header="ROUT:VER", text="0")),
+    ("contact", MIRRORED, lasting("replace", header="ROUT:MIRR", text="0")),
     ("reopened link", SUPPLY, Fault("identity", at_question=90, times=None, values={"text": "Boathouse,Stranger,SN99,1.0"})),
 ]
 

@@ -35,7 +35,7 @@ from chargerd.sim.world import World
 from tests.daemon.scpi_responder import boot_s
 from tests.daemon.sim_thread import Served, served
 
-MODEL = "6012,103"
+MODEL = "4417,103"
 
 
 def source(address: str, dialect: str = "modbus-supply", identity: str = MODEL, *, output: str = "", beside: Path | None = None, name: str = "supply", timeout_s: float = 0.3) -> Source:
@@ -128,7 +128,7 @@ def test_the_plan_of_a_module_holds_exact_frames(tmp_path: Path) -> None:
     }  # fmt: skip
 
 
-@pytest.mark.parametrize("model", ["6012,104", "6013,103", "3108,20"])
+@pytest.mark.parametrize("model", ["4417,104", "4418,103", "3108,20"])
 def test_another_model_is_never_written_to(tmp_path: Path, wire: str, model: str) -> None:
     with module(wire) as (bus, address):
         code, said = execute(plan_of(tmp_path, source(address + "1", identity=model)))
@@ -192,7 +192,7 @@ def test_one_damaged_identity_is_forgiven_on_the_next_try(tmp_path: Path, kind: 
         assert not is_on(bus)
 
 
-@pytest.mark.parametrize("stale", ["01 03 02 07 3A 3B A7", "01 03 04 17 7C 00 67 7F B5", "00 00 00", "02 03 02 00 00 FC 44"])
+@pytest.mark.parametrize("stale", ["01 03 02 07 3A 3B A7", "01 03 04 11 41 00 67 EE F1", "00 00 00", "02 03 02 00 00 FC 44"])
 def test_a_late_reply_on_the_line_is_thrown_away_first(tmp_path: Path, stale: str) -> None:
     with module("modbus-rtu") as (bus, address):
         bus.say(bytes.fromhex(stale))
@@ -387,11 +387,11 @@ def test_only_the_echo_of_the_question_is_no_answer_and_no_other_instrument(tmp_
 
 
 def relay_plan(folder: Path, path: str, **changes: object) -> Path:
-    """A board that has frames of four bytes with a sum at the end; the plan by hand, as version 2 has it."""
+    """The invented board of relay-bytes.yaml: frames of four bytes with a sum at the end; the plan by hand, as version 2 has it."""
     row: dict[str, object] = {
         "name": "relay 1", "address": f"serial-bytes://{path}?baud=9600", "end": "\n", "identity": None,
-        "off": [{"send": "A0 01 00 A1", "hex": True}],
-        "verify": [{"send": "A0 01 05 A6", "hex": True, "length": 4, "check": "sum", "pattern": "A0 01 (..) ..", "accept": ["00"]}],
+        "off": [{"send": "A5 00 01 A6", "hex": True}],
+        "verify": [{"send": "A5 02 01 A8", "hex": True, "length": 4, "check": "sum", "pattern": "5A 01 (..) ..", "accept": ["00"]}],
         "timeout_s": 0.2, "tries": 2,
     }  # fmt: skip
     plan = json.loads(plan_of(folder, source("modbus-tcp://h:1?unit=1")).read_text()) | {"outputs": [row | changes]}
@@ -400,7 +400,7 @@ def relay_plan(folder: Path, path: str, **changes: object) -> Path:
     return target
 
 
-RELAY = {bytes.fromhex("A0 01 05 A6"): bytes.fromhex("A0 01 00 A1")}
+RELAY = {bytes.fromhex("A5 02 01 A8"): bytes.fromhex("5A 01 00 5B")}
 
 
 def test_a_relay_board_that_speaks_in_bytes_is_opened_and_verified(tmp_path: Path) -> None:
@@ -408,40 +408,40 @@ def test_a_relay_board_that_speaks_in_bytes_is_opened_and_verified(tmp_path: Pat
         code, said = execute(relay_plan(tmp_path, path))
 
         assert code == 0, said
-        assert said == "slip-1 relay 1: off, verified by A0 01 05 A6 00\n"
-        assert received == [bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 01 05 A6")]
+        assert said == "slip-1 relay 1: off, verified by A5 02 01 A8 00\n"
+        assert received == [bytes.fromhex("A5 00 01 A6"), bytes.fromhex("A5 02 01 A8")]
 
 
-@pytest.mark.parametrize("reply", ["A0 01 01 A2", "A0 01 00 A2", "A0 02 00 A2", "A0 01 00", ""])
+@pytest.mark.parametrize("reply", ["5A 01 01 5C", "5A 01 00 5C", "5A 02 00 5C", "5A 01 00", ""])
 def test_a_relay_that_does_not_say_open_is_told_unverified(tmp_path: Path, reply: str) -> None:
-    with answering({bytes.fromhex("A0 01 05 A6"): bytes.fromhex(reply)}, length=4) as (path, received):
+    with answering({bytes.fromhex("A5 02 01 A8"): bytes.fromhex(reply)}, length=4) as (path, received):
         code, said = execute(relay_plan(tmp_path, path))
 
         assert code == 8
-        assert "NOT VERIFIED: off was sent, but A0 01 05 A6" in said
-        assert comes(received, bytes.fromhex("A0 01 00 A1"), times=2)
+        assert "NOT VERIFIED: off was sent, but A5 02 01 A8" in said
+        assert comes(received, bytes.fromhex("A5 00 01 A6"), times=2)
 
 
 def test_without_an_identity_answer_several_frames_are_sent_one_after_the_other(tmp_path: Path) -> None:
-    silent = {"send": "A0 00 00 A0", "hex": True, "length": 4, "pattern": "A0 (..) .. ..", "accept": ["07"]}
-    off_frames = [{"send": f"A0 0{relay} 00 A{relay}", "hex": True} for relay in (1, 2)]
+    silent = {"send": "A5 07 00 AC", "hex": True, "length": 4, "pattern": "5A (..) .. ..", "accept": ["07"]}
+    off_frames = [{"send": f"A5 00 0{relay} A{relay + 5}", "hex": True} for relay in (1, 2)]
     with answering({}, length=4) as (path, received):
         code, said = execute(relay_plan(tmp_path, path, identity=silent, off=off_frames, tries=1))
 
         assert code == 8
         assert "no identity answer; off was sent all the same" in said
-        assert comes(received, bytes.fromhex("A0 02 00 A2"))
-        assert received[1:] == [bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 02 00 A2")]
+        assert comes(received, bytes.fromhex("A5 00 02 A7"))
+        assert received[1:] == [bytes.fromhex("A5 00 01 A6"), bytes.fromhex("A5 00 02 A7")]
 
 
 def test_what_a_board_says_after_the_first_frame_does_not_keep_the_second_from_it(tmp_path: Path) -> None:
-    silent = {"send": "A0 00 00 A0", "hex": True, "length": 4, "pattern": "A0 (..) .. ..", "accept": ["07"]}
-    frames = [{"send": f"A0 0{relay} 00 A{relay}", "hex": True} for relay in (1, 2)]
-    with answering({bytes.fromhex("A0 01 00 A1"): b"\xff" * 3000}, length=4) as (path, received):
+    silent = {"send": "A5 07 00 AC", "hex": True, "length": 4, "pattern": "5A (..) .. ..", "accept": ["07"]}
+    frames = [{"send": f"A5 00 0{relay} A{relay + 5}", "hex": True} for relay in (1, 2)]
+    with answering({bytes.fromhex("A5 00 01 A6"): b"\xff" * 3000}, length=4) as (path, received):
         execute(relay_plan(tmp_path, path, identity=silent, off=frames, tries=1))
 
-        assert comes(received, bytes.fromhex("A0 02 00 A2"))
-        assert received[1:] == [bytes.fromhex("A0 01 00 A1"), bytes.fromhex("A0 02 00 A2")]
+        assert comes(received, bytes.fromhex("A5 00 02 A7"))
+        assert received[1:] == [bytes.fromhex("A5 00 01 A6"), bytes.fromhex("A5 00 02 A7")]
 
 
 def test_an_identity_in_ascii_registers_is_compared_without_its_padding() -> None:
@@ -548,7 +548,7 @@ def test_a_float_that_is_no_number_never_proves_off(frame: str) -> None:
 
 
 # Check values of small boards: common practice, no source.
-@pytest.mark.parametrize(("check", "frame"), [("sum", "A0 01 00 A1"), ("complement", "A0 01 00 5F"), ("xor", "A0 01 00 A1"), ("xor", "A0 A0 55 55"), ("", "A0 01 00 00")])
+@pytest.mark.parametrize(("check", "frame"), [("sum", "A5 00 01 A6"), ("complement", "A0 01 00 5F"), ("xor", "A5 00 01 A6"), ("xor", "A0 A0 55 55"), ("", "A0 01 00 00")])
 def test_a_frame_needs_its_check_value(check: str, frame: str) -> None:
     row: dict[str, Any] = {"send": "00", "hex": True, "length": 4, "pattern": ".*", "check": check}
     broken = bytes.fromhex(frame[:-2] + "EE")

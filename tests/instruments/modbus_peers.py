@@ -26,7 +26,7 @@ def device(unit: int = 1) -> SimDevice:
     """The registers of the invented module and the coils of the invented relay board, as plain storage."""
     coils = [SimData(0, values=[False] * 8, datatype=DataType.BITS)]
     contacts = [SimData(0, values=[True] * 8, datatype=DataType.BITS)]
-    holding = [SimData(0, values=[6012, 103] + [0] * 17 + [1850, 0xFF38, 2400, 1, 0, 0], datatype=DataType.REGISTERS)]
+    holding = [SimData(0, values=[4417, 103] + [0] * 17 + [1850, 0xFF38, 2400, 1, 0, 0], datatype=DataType.REGISTERS)]
     inputs = [SimData(0, values=[3108, 20], datatype=DataType.REGISTERS)]
     return SimDevice(unit, (coils, contacts, holding, inputs))
 

@@ -18,9 +18,9 @@ from chargerd.instruments.framing.scpi_rows import NEVER_SEND
 STANDARD = {
     "MEASure", "VOLTage", "CURRent", "TEMPerature", "DC", "STATus", "QUEStionable", "OPERation", "CONDition", "OUTPut", "INPut",
     "PROTection", "STATe", "CLEar", "SYSTem", "ERRor", "FUNCtion", "ON", "OFF", "IDN", "ESR", "SOURce", "INSTrument", "NSELect", "ISUMmary",
-    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN", "VERify",
+    "RESistance", "FRESistance", "ROUTe", "CLOSe", "OPEN",
 }  # fmt: skip
-INVENTED = {"scpi-relays-mirror": {"VERify"}}
+INVENTED = {"scpi-relays-mirror": {"MIRRor"}}
 """Words that no standard has, and whose file says so."""
 
 

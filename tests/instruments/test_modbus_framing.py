@@ -154,7 +154,7 @@ def test_the_identity_is_model_numbers_or_text() -> None:
     numbers = ask("identity", ask="holding 0-1")
     text = ask("identity", ask="input 0-7", type="text")
 
-    assert (numbers.message, numbers.parse(reply("17 7C 00 67"))) == (bytes.fromhex("03 00 00 00 02"), "6012,103")
+    assert (numbers.message, numbers.parse(reply("11 41 00 67"))) == (bytes.fromhex("03 00 00 00 02"), "4417,103")
     assert text.parse(bytes.fromhex("04 10") + b"Boathouse, SD1\0\0") == "Boathouse,SD1"
     for content in (b"\0" * 16, b"Boat\x80house SD1 \0", b"Boat\nhouse SD1 \0"):
         with pytest.raises(LinkGarbledError, match="not an identity"):

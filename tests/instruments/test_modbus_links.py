@@ -47,7 +47,7 @@ def replying(registers: str) -> bytes:
 # --- a slave nobody here wrote ---------------------------------------------------------------------------------------------------
 
 TALK = [
-    (read_request(3, 0, 2), "03 04 17 7C 00 67"),
+    (read_request(3, 0, 2), "03 04 11 41 00 67"),
     (read_request(4, 0, 2), "04 04 0C 24 00 14"),
     (read_request(1, 0, 8), "01 01 00"),
     (read_request(2, 0, 3), "02 01 07"),
@@ -90,7 +90,7 @@ def test_every_function_is_spoken_with_a_server_by_other_authors_over_crossed_se
 
     replies, models = run(main)
     assert replies == [reply for _, reply in TALK]
-    assert models == [replying("17 7C 00 67")] * 6
+    assert models == [replying("11 41 00 67")] * 6
 
 
 def test_a_unit_that_is_not_there_is_silence_and_the_bus_is_good_again_after_it() -> None:
@@ -113,7 +113,7 @@ def test_the_driver_reads_a_whole_module_out_of_a_server_by_other_authors() -> N
     async def main() -> dict[str, object]:
         async with pymodbus_tcp(1) as address:
             dialect = load_dialect("modbus-supply")
-            connection = Connection("supply", address + "1", "6012,103", asked_by=dialect.questions["identity"])
+            connection = Connection("supply", address + "1", "4417,103", asked_by=dialect.questions["identity"])
             await connection.reopen()
             await connection.tell(dialect.commands["voltage_set"], 1.8559)
             await connection.tell(dialect.commands["on"])
@@ -124,7 +124,7 @@ def test_the_driver_reads_a_whole_module_out_of_a_server_by_other_authors() -> N
             return read
 
     assert run(main) == {
-        "identity": "6012,103", "voltage": 1.85, "current": -0.2, "questionable": 1, "operation": 0, "output": True,
+        "identity": "4417,103", "voltage": 1.85, "current": -0.2, "questionable": 1, "operation": 0, "output": True,
         "voltage_set": 1.855, "current_set": 0.0, "ovp": 0.0, "ocp": 0.0,
     }  # fmt: skip
 
@@ -133,14 +133,14 @@ def test_another_model_behind_the_same_address_is_found_before_the_first_write()
     async def main() -> str:
         async with pymodbus_tcp(1) as address:
             dialect = load_dialect("modbus-supply")
-            connection = Connection("supply", address + "1", "6013,103", asked_by=dialect.questions["identity"])
+            connection = Connection("supply", address + "1", "4418,103", asked_by=dialect.questions["identity"])
             with pytest.raises(WrongIdentityError) as fault:
                 await connection.reopen()
             with pytest.raises(LinkError, match="not sent"):
                 await connection.tell(dialect.commands["on"])
             return str(fault.value)
 
-    assert "'6012,103' answers" in run(main)
+    assert "'4417,103' answers" in run(main)
 
 
 # --- surprises on a serial bus -------------------------------------------------------------------------------------------------
@@ -219,11 +219,11 @@ def test_a_late_reply_of_one_unit_is_never_taken_for_another_s(delay_s: float) -
     def reply(frame: bytes) -> list[tuple[float, bytes]]:
         unit = frame[0]
         voltage = {1: "0B B8", 2: "07 3A"}[unit]
-        return [(delay_s if unit == 1 else 0.0, rtu_frame(unit, replying("17 7C 00 67" if frame[5] == 2 else voltage)))]
+        return [(delay_s if unit == 1 else 0.0, rtu_frame(unit, replying("11 41 00 67" if frame[5] == 2 else voltage)))]
 
     async def main() -> list[object]:
         dialect = load_dialect("modbus-supply")
-        two = Connection("two", f"modbus-rtu://{path}?baud=9600&unit=2", "6012,103", timeout_s=0.1, asked_by=dialect.questions["identity"])
+        two = Connection("two", f"modbus-rtu://{path}?baud=9600&unit=2", "4417,103", timeout_s=0.1, asked_by=dialect.questions["identity"])
         read: list[object] = []
         for _ in range(8):
             one = await opened(f"modbus-rtu://{path}?baud=9600&unit=1")
@@ -247,12 +247,12 @@ def test_a_late_reply_of_the_same_unit_is_never_taken_for_the_answer_to_the_next
     delays = iter([0.13] + [0.0] * 50)
 
     def reply(frame: bytes) -> list[tuple[float, bytes]]:
-        content = {0: "17 7C 00 67", 19: "0B B8", 20: "00 96"}[frame[3]]
+        content = {0: "11 41 00 67", 19: "0B B8", 20: "00 96"}[frame[3]]
         return [(next(delays), rtu_frame(1, replying(content)))]
 
     async def main() -> list[object]:
         dialect = load_dialect("modbus-supply")
-        connection = Connection("supply", f"modbus-rtu://{path}?baud=9600&unit=1", "6012,103", timeout_s=0.1, asked_by=dialect.questions["identity"])
+        connection = Connection("supply", f"modbus-rtu://{path}?baud=9600&unit=1", "4417,103", timeout_s=0.1, asked_by=dialect.questions["identity"])
         read: list[object] = []
         first = await opened(f"modbus-rtu://{path}?baud=9600&unit=1")
         with pytest.raises(LinkTimeoutError):

@@ -201,11 +201,11 @@ def relay_board() -> Callable[[bytes], bytes | None]:
     def answer(received: bytes) -> bytes | None:
         if len(received) < 4:
             return None
-        start, relay, state, check = received[:4]
-        if start != 0xA5 or sum(received[:3]) & 0xFF != check or relay not in closed or state > 3:
+        start, order, relay, check = received[:4]
+        if start != 0xA5 or sum(received[:3]) & 0xFF != check or relay not in closed or order > 3:
             return b""
-        if state < 2:
-            closed[relay] = state
+        if order < 2:
+            closed[relay] = order
         body = bytes([0x5A, relay, closed[relay]])
         return body + bytes([sum(body) & 0xFF])
 
@@ -263,7 +263,7 @@ def test_a_device_that_is_no_such_board_is_never_told_to_close() -> None:
 
     with raw_peer(other) as path, pytest.raises((WrongIdentityError, LinkGarbledError)):
         run(dialect, f"serial-bytes://{path}", "5A 01", lambda connection: connection.tell(dialect.commands["close"]))
-    assert heard == [bytes.fromhex("A5 01 02 A8")]
+    assert heard == [bytes.fromhex("A5 02 01 A8")]
 
 
 def test_a_board_that_speaks_in_words_closes_and_opens() -> None:

@@ -68,7 +68,7 @@ instruments:
   supply:
     address: "{supply}"
     dialect: modbus-supply
-    identity: "6012,103"
+    identity: "4417,103"
     ratings: {{voltage: 30 V, current: 5 A}}
     accuracy: {{voltage: 0.3 % + 20 mV, current: 0.5 % + 5 mA}}
     resolution: {{voltage: 10 mV, current: 1 mA}}
@@ -135,7 +135,7 @@ class Follower:
 
 def module(follower: Follower) -> SimDevice:
     """The registers of the invented module, served by pymodbus."""
-    holding = [SimData(0, values=[6012, 103] + [0] * 24, datatype=DataType.REGISTERS)]
+    holding = [SimData(0, values=[4417, 103] + [0] * 24, datatype=DataType.REGISTERS)]
     none = [SimData(0, values=[False] * 8, datatype=DataType.BITS)]
     return SimDevice(1, (none, none, holding, [SimData(0, values=[0], datatype=DataType.REGISTERS)]), action=follower.action)
 

@@ -82,7 +82,7 @@ class Ran:
 def bench_text(supply: str, addresses: dict[str, str]) -> str:
     """The example's bench with a Modbus module for a supply."""
     text = example_bench().read_text(encoding="utf-8").replace("fuse: 1 A", "fuse: 2.5 A")
-    text = text.replace("dialect: scpi-supply", "dialect: modbus-supply").replace('"Boathouse,Source 3A,SN1,1.0"', '"6012,103"')
+    text = text.replace("dialect: scpi-supply", "dialect: modbus-supply").replace('"Boathouse,Source 3A,SN1,1.0"', '"4417,103"')
     for name, address in ({**addresses, "supply": supply}).items():
         text = re.sub(rf"(?m)^(  {name}:\n(?:    .*\n)*?    address: ).*$", rf"\g<1>{address}", text)
     return text

@@ -320,4 +320,4 @@ def test_plain_data_with_instruments_are_such_a_bench() -> None:
     ask(world.peers["board"], "ROUT:CLOS (@1)", 1.0)
 
     assert world.panels["relay"].energised() == [(1.0, None)]
-    assert ask(world.peers["board"], "ROUT:VER? (@1)", 2.0) == "1"
+    assert ask(world.peers["board"], "ROUT:MIRR? (@1)", 2.0) == "1"

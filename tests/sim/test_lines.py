@@ -173,14 +173,14 @@ def test_relays_in_words() -> None:
 def test_relays_in_frames() -> None:
     world, peer = peer_of("frame-relays", ["relay"] * 3)
 
-    assert frame(0xA5, 3, 1) == bytes.fromhex("A50301A9")  # the example of its leaflet
-    assert say(peer, bytes.fromhex("A50301A9")) == frame(0x5A, 3, 1)
-    assert say(peer, frame(0xA5, 3, 2) + frame(0xA5, 1, 3)) == frame(0x5A, 3, 1) + frame(0x5A, 1, 0)
+    assert frame(0xA5, 1, 3) == bytes.fromhex("A50103A9")  # the example of its leaflet
+    assert say(peer, bytes.fromhex("A50103A9")) == frame(0x5A, 3, 1)
+    assert say(peer, frame(0xA5, 2, 3) + frame(0xA5, 3, 1)) == frame(0x5A, 3, 1) + frame(0x5A, 1, 0)
     assert [panel.conducts for panel in world.panels.values()] == [False, False, True]
-    assert say(peer, frame(0xA5, 3, 0)) == frame(0x5A, 3, 0)
+    assert say(peer, frame(0xA5, 0, 3)) == frame(0x5A, 3, 0)
 
 
-@pytest.mark.parametrize("sent", ["A50301A8", "A50401AA", "A50304AC", "A503", "0301A9", "5A03015E"])
+@pytest.mark.parametrize("sent", ["A50103A8", "A50104AA", "A50403AC", "A501", "0103A9", "5A01035E"])
 def test_a_damaged_or_foreign_frame_does_nothing(sent: str) -> None:
     world, peer = peer_of("frame-relays", ["relay"] * 3)
 
@@ -192,10 +192,10 @@ def test_a_frame_is_found_behind_noise_and_half_a_frame_is_given_up() -> None:
     world, peer = peer_of("frame-relays", ["relay"])
 
     assert say(peer, b"\x00\xa5\xff" + frame(0xA5, 1, 1), 1.0) == frame(0x5A, 1, 1)
-    assert say(peer, frame(0xA5, 1, 0)[:2], 2.0) == b""
-    assert say(peer, frame(0xA5, 1, 0)[2:], 2.05) == frame(0x5A, 1, 0)
+    assert say(peer, frame(0xA5, 0, 1)[:2], 2.0) == b""
+    assert say(peer, frame(0xA5, 0, 1)[2:], 2.05) == frame(0x5A, 1, 0)
     assert say(peer, frame(0xA5, 1, 1)[:2], 3.0) == b""
-    assert say(peer, frame(0xA5, 1, 2), 4.0) == frame(0x5A, 1, 0)
+    assert say(peer, frame(0xA5, 2, 1), 4.0) == frame(0x5A, 1, 0)
     assert not world.panels["panel-1"].conducts
     say(peer, frame(0xA5, 1, 1)[:2], 5.0)
     assert say(peer, frame(0xA5, 1, 1)[2:], 6.0) == b""  # the two halves are no frame, so long apart

@@ -49,7 +49,7 @@ SPEAKERS = {
     "line-supply": Speaker(("supply",), b"U?\r", b"ID\r", b"S 1\r", b"S 0\r", takes_s=0.02),
     "line-sensor": Speaker(("thermometer",), b"t1\n", b"id\n", takes_s=0.06),
     "line-relays": Speaker(("relay",) * 3, b"is 1\r\n", b"who\r\n", b"on 1\r\n", b"off 1\r\n"),
-    "frame-relays": Speaker(("relay",) * 3, frame(0xA5, 1, 2), frame(0xA5, 2, 2), frame(0xA5, 1, 1), frame(0xA5, 1, 0), 0.01),
+    "frame-relays": Speaker(("relay",) * 3, frame(0xA5, 2, 1), frame(0xA5, 2, 2), frame(0xA5, 1, 1), frame(0xA5, 0, 1), 0.01),
     "pin-relays": Speaker(("relay",) * 2, b"17?\n", b"27 1\n", b"17 1\n", b"17 0\n"),
     "modbus-supply": Speaker(("supply",), rtu("010300090001"), rtu("010300000002"), rtu("0106000B0001"), rtu("0106000B0000")),
     "modbus-relay": Speaker(("relay",) * 2, rtu("010100000001"), rtu("010400000002"), rtu("01050000FF00"), rtu("010500000000")),

@@ -103,7 +103,7 @@ def test_a_damaged_request_is_heard_by_nobody() -> None:
         damaged[bit // 8] ^= 1 << bit % 8
 
         assert peer.feed(bytes(damaged), 1.0 + bit) == []
-    assert ask(peer, "01 03 00 00 00 02", 100.0) == "01 03 04 17 7C 00 67"
+    assert ask(peer, "01 03 00 00 00 02", 100.0) == "01 03 04 11 41 00 67"
 
 
 def test_a_stream_of_noise_does_not_fill_the_ears() -> None:
@@ -118,7 +118,7 @@ def test_tcp_carries_the_transaction_back() -> None:
     first, second = bytes.fromhex("12 34 00 00 00 06 01 03 00 00 00 02"), bytes.fromhex("12 35 00 00 00 06 01 03 00 0B 00 01")
 
     assert [piece.hex(" ").upper() for _, piece in peer.feed(first + second, 1.0)] == [
-        "12 34 00 00 00 07 01 03 04 17 7C 00 67", "12 35 00 00 00 05 01 03 02 00 00",
+        "12 34 00 00 00 07 01 03 04 11 41 00 67", "12 35 00 00 00 05 01 03 02 00 00",
     ]  # fmt: skip
     assert peer.feed(first[:5], 1.0) == []
     assert len(peer.feed(first[5:], 1.0)) == 1
@@ -252,7 +252,7 @@ def test_another_identity_is_another_model_and_one_that_is_no_list_of_numbers_is
     world, _ = bench()
     panel = world.panels["module0"]
 
-    assert ask(world.add_peer("other", "modbus-supply", [panel], identity="6013,7"), "01 03 00 00 00 02") == "01 03 04 17 7D 00 07"
+    assert ask(world.add_peer("other", "modbus-supply", [panel], identity="4418,7"), "01 03 00 00 00 02") == "01 03 04 11 42 00 07"
     assert ask(world.add_peer("none", "modbus-supply", [panel], identity="Boathouse,Stranger,SN99,1.0"), "01 03 00 00 00 02") == "01 03 04 FF FF FF FF"
 
 
@@ -262,17 +262,17 @@ def test_another_identity_is_another_model_and_one_that_is_no_list_of_numbers_is
 @pytest.mark.parametrize(
     ("fault", "sent"),
     [
-        (once("flip", bit=0), ["00 03 04 17 7C 00 67 7F B5"]),
-        (once("flip", bit=-1), ["01 03 04 17 7C 00 67 7F 35"]),
-        (once("wrong_unit"), [rtu("09 03 04 17 7C 00 67").hex(" ").upper()]),
-        (once("wrong_function"), [rtu("01 04 04 17 7C 00 67").hex(" ").upper()]),
+        (once("flip", bit=0), ["00 03 04 11 41 00 67 EE F1"]),
+        (once("flip", bit=-1), ["01 03 04 11 41 00 67 EE 71"]),
+        (once("wrong_unit"), [rtu("09 03 04 11 41 00 67").hex(" ").upper()]),
+        (once("wrong_function"), [rtu("01 04 04 11 41 00 67").hex(" ").upper()]),
         (once("exception", code=6), [rtu("01 83 06").hex(" ").upper()]),
-        (once("echo"), ["01 03 00 00 00 02 C4 0B", "01 03 04 17 7C 00 67 7F B5"]),
-        (once("truncate", keep=4), ["01 03 04 17"]),
-        (once("duplicate"), ["01 03 04 17 7C 00 67 7F B5"] * 2),
+        (once("echo"), ["01 03 00 00 00 02 C4 0B", "01 03 04 11 41 00 67 EE F1"]),
+        (once("truncate", keep=4), ["01 03 04 11"]),
+        (once("duplicate"), ["01 03 04 11 41 00 67 EE F1"] * 2),
         (once("mute"), []),
         (once("hang"), []),
-        (once("identity", text="6013,1"), [rtu("01 03 04 17 7D 00 01").hex(" ").upper()]),
+        (once("identity", text="4418,1"), [rtu("01 03 04 11 42 00 01").hex(" ").upper()]),
     ],
     ids=lambda value: getattr(value, "kind", ""),
 )
@@ -281,7 +281,7 @@ def test_the_faults_of_the_wire_act_on_frames(fault: Any, sent: list[str]) -> No
     peer.faults.arm(fault)
 
     assert [piece.hex(" ").upper() for _, piece in peer.feed(rtu("01 03 00 00 00 02"), 1.0)] == sent
-    assert ask(peer, "01 03 00 00 00 02") == "01 03 04 17 7C 00 67"
+    assert ask(peer, "01 03 00 00 00 02") == "01 03 04 11 41 00 67"
 
 
 def test_faults_on_tcp_keep_the_transaction() -> None:

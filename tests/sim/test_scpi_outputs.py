@@ -166,7 +166,7 @@ def test_relays_close_and_open_by_list_and_say_both() -> None:
     ask(peer, "CLOS (@1,4);OPEN (@4)")
 
     assert ask(peer, "ROUT:CLOS? (@1:4)") == "1,0,1,0"
-    assert ask(peer, "ROUT:OPEN? (@1:4);VER? (@3)") == "0,1,0,1;1"
+    assert ask(peer, "ROUT:OPEN? (@1:4);MIRR? (@3)") == "0,1,0,1;1"
     assert [panel.conducts for panel in world.panels.values()] == [True, False, True, False]
 
     ask(peer, "*RST")
@@ -181,4 +181,4 @@ def test_a_welded_relay_says_open_and_its_mirror_says_closed() -> None:
     peer = world.add_peer("peer", "scpi-relays", [panel])
     panel.welded = True
 
-    assert ask(peer, "ROUT:CLOS (@1);OPEN (@1);CLOS? (@1);VER? (@1)") == "0;1"
+    assert ask(peer, "ROUT:CLOS (@1);OPEN (@1);CLOS? (@1);MIRR? (@1)") == "0;1"

@@ -33,7 +33,7 @@ COMMAND_KEYS: tuple[str, ...] = ("send", "reply", *_VALUE_KEYS)
 FRAME_LENGTH_MAX = 64
 
 _TOKEN = re.compile(r"[0-9A-Fa-f]{2}|#[0-9]{1,3}|\?\?|vv|cc")
-_EXAMPLE = 'write bytes, for example "A0 01 vv cc"'
+_EXAMPLE = 'write bytes, for example "A5 01 vv cc"'
 
 Check = Callable[[bytes], bytes]
 Order = Literal["big", "little"]
@@ -170,7 +170,7 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     send = _Frame(fields.get("send", ""), fields, is_reply=False)
     carries = send.value is not None
     if carries != carries_number:
-        raise ValueError('a set-point, and nothing else, carries vv; write for example {send: "A0 vv vv cc", scale: 0.001}')
+        raise ValueError('a set-point, and nothing else, carries vv; write for example {send: "A5 vv vv cc", scale: 0.001}')
     reply = _Frame(fields["reply"], fields, is_reply=True) if "reply" in fields else None
     if reply is not None and reply.value is not None:
         raise ValueError(f"reply {fields['reply']!r} of a command holds no value; write ?? for what changes")

@@ -77,7 +77,7 @@ class TraceLink:
             self._log.close()
 
     def _shown(self, data: bytes) -> str:
-        """Return text as text, anything else as bytes in hexadecimal: `hex A0 01 01 A2`."""
+        """Return text as text, anything else as bytes in hexadecimal: `hex A5 01 02 A8`."""
         is_text = not self._is_binary and all(byte in _TEXT for byte in data)
         return repr(data) if is_text else f"hex {data.hex(' ').upper()}"
 
