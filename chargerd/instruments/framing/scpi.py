@@ -199,5 +199,8 @@ def short_header(notation: str) -> str:
         return notation
     for mnemonic in body.removeprefix(":").split(":"):
         if not is_standard_mnemonic(mnemonic.rstrip("0123456789")):
-            raise ValueError(f"{mnemonic!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form)")
+            raise ValueError(
+                f"{mnemonic!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form); "
+                f"write for example {mnemonic[:4].upper() + mnemonic[4:].lower()}, or framing: line for words that have no short form"
+            )
     return "".join(letter for letter in notation if not letter.islower())
