@@ -14,6 +14,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--channel", help="the bench's channel, when it has several")
 
 
+def _named(name: str) -> str:
+    """Return the file a person means: a path, or the name of a shipped profile, as with `run`. Raises UsageError."""
+    from chargerd.cli.files import profile_path
+
+    if Path(name).is_file():
+        return name
+    if "." not in name and "/" not in name:
+        return str(profile_path(name))
+    raise UsageError(f"no file {name!r}; check the name")
+
+
 def run(args: argparse.Namespace) -> int:
     """Check, print what each file says in words, and return the exit code."""
     from chargerd.cli.abilities import abilities_of
@@ -25,9 +36,7 @@ def run(args: argparse.Namespace) -> int:
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
     faults: list[str] = []
-    for name in args.files:
-        if not Path(name).is_file():
-            raise UsageError(f"no file {name!r}; check the name")
+    for name in map(_named, args.files):
         try:
             kind = kind_of(Path(name))
             kinds[kind].append(name)

@@ -147,6 +147,18 @@ Have the instrument's list of commands at hand. An empty answer takes what stand
 """
 
 
+_HOW: Mapping[str, str] = {
+    "scpi": "  SCPI: write headers with the short form in capitals, such as MEASure:VOLTage? — what is in brackets is usual.\n"
+    "  Words all in capitals that have no short form, or numbers with a unit behind them, such as 1.234V: that is `line`.",
+    "line": "  Lines of text: the question as it is sent, such as V? and its reply as a pattern, such as V={number}.\n"
+    "  A command with its value, such as V={value}, and the acknowledgement it waits for, such as OK. Without one: -.",
+    "modbus": "  Registers: a question is holding 16, input 16, coil 3 or discrete 3; a command holding 16 {value} or coil 3 1.\n"
+    "  Addresses count from 0: what a list calls 40017 or 4x0017 is holding 16. Hexadecimal 0x10 is 16. Replies are bytes,\n"
+    "  function code first, such as 03 02 07 3A.",
+    "bytes": "  Frames of bytes in hexadecimal: send A5 01 03 A9; in a reply ?? is any byte: 5A 03 ?? ??.",
+}
+
+
 def _begin(read: Read) -> tuple[Draft, str]:
     draft = Draft("source", "scpi", None, read)
     about = draft.ask("What is it, in a few words", "", lambda text: "" if text else "say what it is")
@@ -154,7 +166,7 @@ def _begin(read: Read) -> tuple[Draft, str]:
     draft.framing = draft.ask_word("How it is spoken to", tuple(FRAMINGS), "scpi")
     if draft.framing == "scpi":
         draft.base = load_dialect(BASES[draft.role])
-        print("  SCPI: write headers with the short form in capitals, such as MEASure:VOLTage? — what is in brackets is usual.")
+    print(_HOW[draft.framing])
     return draft, about
 
 
@@ -258,16 +270,29 @@ def _fields(draft: Draft, name: str, answer: str, *, is_question: bool) -> dict[
     keys = framing.QUESTION_KEYS if is_question else framing.COMMAND_KEYS
     fields = {keys[0]: answer}
     kind = QUESTIONS.get(name, "word")
-    if not is_question and name in SETS:
+    if not is_question and name in SETS and "decimals" in keys and draft.framing != "modbus":
         fields["decimals"] = draft.ask("    decimals of the number it takes", "3", _digits_fault)
     if draft.framing == "scpi":
         return fields | ({"reply": kind} if is_question else {})
     for key in keys[1:]:
-        if key != "decimals" and (is_question or key != "value"):
+        if _is_asked(key, kind if is_question else "number" if name in SETS else "word", fields):
             value = draft.ask(f"    {key} ({_HINTS.get(key, 'see DEVELOPERS.md')})", NONE, lambda _text: "")
             if value != NONE:
                 fields[key] = value
+    if fields.get("type") == "float32" and not is_question and name in SETS:
+        fields["decimals"] = draft.ask("    decimals of the number it takes", "3", _digits_fault)
     return fields
+
+
+def _is_asked(key: str, kind: str, fields: Mapping[str, str]) -> bool:
+    """Whether a part of a row can mean anything for this kind of answer: an identity has no scale, 16 bits no order of words."""
+    if key in ("scale", "missing"):
+        return kind == "number"
+    if key == "values":
+        return kind in ("integer", "boolean", "word")
+    if key == "words":
+        return fields.get("type", "").endswith("32")
+    return key not in ("decimals", "value")
 
 
 _HINTS = {
@@ -275,6 +300,9 @@ _HINTS = {
     "scale": "what the number is multiplied by to give V, A, °C, ohm or s",
     "values": "what words or numbers mean, such as ON=1 OFF=0",
     "type": "uint16, int16, uint32, int32 or float32",
+    "missing": "what it says in place of a number that it has not, such as ---",
+    "bit": "which bit of the register says yes, from 0",
+    "write": "one or several: the function it is written with",
     "words": "high-first or low-first, for 32 bits",
 }
 

@@ -157,7 +157,7 @@ def _print_dialects(answer: Answer) -> None:
     from chargerd.instruments.finding.asking import shipped
 
     if not answer.dialects:
-        print("    no shipped dialect knows it by this; for one of your own see DEVELOPERS.md, A dialect")
+        print("    no shipped dialect knows it by this; to write one from its manual: chargerd dialect new NAME --bench BENCH")
         return
     by_role: dict[str, list[str]] = {}
     for dialect in shipped():

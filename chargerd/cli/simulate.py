@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("bench", metavar="BENCH", help="the bench's file; its addresses must be on this machine")
     parser.add_argument("--cell", default="plover", metavar="NAME", help="which invented cell is connected (plover)")
+    parser.add_argument("--open", action="store_true", help="no cell: open terminals, as commissioning wants them")
     parser.add_argument("--formed", action="store_true", help="a formed cell instead of a fresh one")
     parser.add_argument("--small", action="store_true", help="a cell of a few farads, for tests at true speed")
     parser.add_argument("--seed", type=int, default=0, help="of all noise")
@@ -35,10 +36,14 @@ def run(args: argparse.Namespace) -> int:
     bench = load_bench(existing(args.bench, "bench"))
     if args.cell not in FIXTURES:
         raise UsageError(f"no invented cell {args.cell!r}; there are: {', '.join(FIXTURES)}")
-    cells: dict[str, Cell | list[Cell]] = {}
+    cells: dict[str, Cell | list[Cell] | None] = {}
     for channel, spec in bench.channels.items():
         row = [_cell(args) for _ in spec.taps]
         cells[channel] = row or _cell(args)
+        if args.open:
+            if row:
+                raise UsageError(f"channel {channel} is a string, and its taps hang on its cells: leave --open out")
+            cells[channel] = None
     world = world_of_bench(bench, cells, seed=args.seed)
     wires: dict[str, dict[str, object]] = {
         name: {"wire": wire.kind, "port": wire.port, "link": wire.link or None, "folder": wire.folder}

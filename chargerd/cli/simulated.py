@@ -76,7 +76,9 @@ class Device:
     mirrors: tuple[int, ...] = ()
 
 
-def world_of_bench(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], *, seed: int = 0, keeps_log: bool = False) -> World:
+def world_of_bench(
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None], *, seed: int = 0, keeps_log: bool = False
+) -> World:
     """Return a world with a cell (or a string of them) at each channel named in `cells` and the instruments around it.
 
     Raises UsageError for a dialect that has no simulated counterpart.
@@ -216,7 +218,7 @@ def number_of(spec: InstrumentSpec, behaviour: str) -> int:
 # -- a cell between a supply, a load and meters, as most benches are ----------------------------------------------------
 
 
-def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device]) -> bool:
+def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None], devices: list[Device]) -> bool:
     shared: set[str] = set()
     for channel, cell in cells.items():
         spec = bench.channels[channel]
@@ -232,13 +234,13 @@ def _is_plain(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices:
 
 
 def _plain_world(
-    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None], devices: list[Device], *, seed: int, keeps_log: bool
 ) -> World:
     world = World(seed, keeps_log=keeps_log)
     behaviours = {device.name: device.behaviour for device in devices}
     for channel, cell in cells.items():
-        assert isinstance(cell, Cell)
-        node = world.add_node(channel, cell, ambient_degC=cell.ambient_degC)
+        assert not isinstance(cell, list)
+        node = world.add_node(channel, cell, ambient_degC=cell.ambient_degC if cell is not None else 25.0)
         for name, kind in panels_of(bench.channels[channel]).items():
             identity = bench.instruments[name].identity
             world.add_peer(name, behaviours[name], [world.add_panel(kind, name, node)], identity=identity)

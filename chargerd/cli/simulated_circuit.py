@@ -28,14 +28,14 @@ POWER_UP_degC = 85.0
 
 
 def circuit_world(
-    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None], devices: list[Device], *, seed: int, keeps_log: bool
 ) -> World:
     """Return the world of these channels, with a peer for each device, under the device's name."""
     return bench_of(plain_bench(bench, cells, devices, seed=seed, keeps_log=keeps_log))
 
 
 def plain_bench(
-    bench: BenchFile, cells: Mapping[str, Cell | list[Cell]], devices: list[Device], *, seed: int, keeps_log: bool
+    bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None], devices: list[Device], *, seed: int, keeps_log: bool
 ) -> Plain:
     """Return the bench in the simulator's own words, see `sim.benches`."""
     thermometers = {
@@ -127,7 +127,7 @@ def _given(options: Mapping[str, float | None]) -> Plain:
     return {key: value for key, value in options.items() if value is not None}
 
 
-def _channels(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]]) -> dict[str, Plain]:
+def _channels(bench: BenchFile, cells: Mapping[str, Cell | list[Cell] | None]) -> dict[str, Plain]:
     channels = {name: _channel(bench.channels[name], cell) for name, cell in cells.items()}
     rooms: set[str] = set()
     for plain in channels.values():
@@ -138,7 +138,7 @@ def _channels(bench: BenchFile, cells: Mapping[str, Cell | list[Cell]]) -> dict[
     return channels
 
 
-def _channel(spec: ChannelSpec, cell: Cell | list[Cell]) -> Plain:
+def _channel(spec: ChannelSpec, cell: Cell | list[Cell] | None) -> Plain:
     named: Plain = {
         "source": spec.source, "load": spec.load, "meter": spec.meter, "switch": spec.switch, "ammeter": spec.ammeter,
         "sense": spec.sense, "temperature": spec.thermometer, "ambient": spec.ambient,
@@ -149,6 +149,7 @@ def _channel(spec: ChannelSpec, cell: Cell | list[Cell]) -> Plain:
     return plain | ({"cells": cell} if isinstance(cell, list) else {"cell": cell})
 
 
-def _ambient_degC(cells: Mapping[str, Cell | list[Cell]]) -> float:
+def _ambient_degC(cells: Mapping[str, Cell | list[Cell] | None]) -> float:
     first = next(iter(cells.values()))
-    return (first[0] if isinstance(first, list) else first).ambient_degC
+    cell = first[0] if isinstance(first, list) else first
+    return 25.0 if cell is None else cell.ambient_degC

@@ -271,7 +271,7 @@ def test_a_pseudo_terminal_is_not_kept_from_who_must_switch_off_after_we_were_ki
 
 
 def relay_board(received: bytes) -> bytes | None:
-    """An INVENTED board: A0 channel state check → the same, echoed; check is the sum of the three before it."""
+    """An INVENTED board: A5 order relay check → the same, echoed; check is the sum of the three before it."""
     if len(received) < 4:
         return None
     return received if sum(received[:3]) & 0xFF == received[3] else b""
@@ -279,21 +279,21 @@ def relay_board(received: bytes) -> bytes | None:
 
 def test_a_frame_is_answered_by_as_many_bytes_as_were_announced() -> None:
     async def main(link: Link) -> bytes:
-        await link.write(bytes.fromhex("00 A0 01"), deadline_s=0.5)
-        return await link.query(bytes.fromhex("04 01 A2"), deadline_s=0.5)
+        await link.write(bytes.fromhex("00 A5 01"), deadline_s=0.5)
+        return await link.query(bytes.fromhex("04 02 A8"), deadline_s=0.5)
 
     with raw_peer(relay_board) as path:
-        assert with_link(f"serial-bytes://{path}", main) == bytes.fromhex("A0 01 01 A2")
+        assert with_link(f"serial-bytes://{path}", main) == bytes.fromhex("A5 01 02 A8")
 
 
 def test_too_few_bytes_are_no_reply_and_too_many_are_noticed() -> None:
     async def main(link: Link) -> None:
-        assert await link.query(bytes.fromhex("03 A0 01 01 A2"), deadline_s=0.5) == bytes.fromhex("A0 01 01")
+        assert await link.query(bytes.fromhex("03 A5 01 02 A8"), deadline_s=0.5) == bytes.fromhex("A5 01 02")
         with pytest.raises(LinkGarbledError, match="nobody asked"):
-            await link.query(bytes.fromhex("04 A0 01 01 A2"), deadline_s=0.5)
+            await link.query(bytes.fromhex("04 A5 01 02 A8"), deadline_s=0.5)
         again = await open_link(parse_address(address), deadline_s=2.0)
-        with pytest.raises(LinkTimeoutError, match="4 of 5 bytes in reply to A0 01 01 A2"):
-            await again.query(bytes.fromhex("05 A0 01 01 A2"), deadline_s=SHORT_S)
+        with pytest.raises(LinkTimeoutError, match="4 of 5 bytes in reply to A5 01 02 A8"):
+            await again.query(bytes.fromhex("05 A5 01 02 A8"), deadline_s=SHORT_S)
 
     with raw_peer(relay_board) as path:
         address = f"serial-bytes://{path}"
@@ -329,11 +329,11 @@ def test_what_an_earlier_user_had_coming_is_waited_for_and_dropped() -> None:
 
 def test_a_trace_shows_frames_in_hexadecimal_and_text_as_text(tmp_path: Path) -> None:
     async def main(link: Link) -> None:
-        await link.query(bytes.fromhex("04 A0 01 01 A2"), deadline_s=0.5)
-        assert [reply for reply, _ in await link.query_all([bytes.fromhex("04 A0 01 01 A2")], deadline_s=0.5)]
+        await link.query(bytes.fromhex("04 A5 01 02 A8"), deadline_s=0.5)
+        assert [reply for reply, _ in await link.query_all([bytes.fromhex("04 A5 01 02 A8")], deadline_s=0.5)]
 
     with raw_peer(relay_board) as path:
         with_link(f"trace+serial-bytes://{path}?log={tmp_path}/wire.log", main)
     rows = (tmp_path / "wire.log").read_text().splitlines()
 
-    assert [row.split(" ", 2)[2] for row in rows] == ["> hex 04 A0 01 01 A2", "< hex A0 01 01 A2"] * 2
+    assert [row.split(" ", 2)[2] for row in rows] == ["> hex 04 A5 01 02 A8", "< hex A5 01 02 A8"] * 2

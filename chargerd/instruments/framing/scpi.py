@@ -35,7 +35,7 @@ _PIECE = re.compile(r'(?:[^";]|"(?:[^"]|"")*")*')
 _PRINTABLE = re.compile(r"[\x20-\x7e]*")
 _BLANKS = " \t\r\n"
 _BOOLEANS = {"1": True, "0": False, "ON": True, "OFF": False}
-_MNEMONIC = re.compile(r"([A-Z]+)([a-z]*)")
+_MNEMONIC = re.compile(r"[A-Z]+[a-z]*")
 
 
 class NoReadingError(InstrumentError):
@@ -166,14 +166,13 @@ def is_standard_mnemonic(notation: str) -> bool:
     At most twelve letters; the short form is the first four, or the first three when the fourth is a vowel; a word of up
     to four letters has only one form.
     """
-    match = _MNEMONIC.fullmatch(notation)
-    if match is None or len(notation) > 12:
-        return False
-    word = notation.upper()
-    if len(word) <= 4:
-        return match[2] == ""
-    length = 3 if word[3] in "AEIOU" else 4
-    return match[1] == word[:length]
+    return bool(_MNEMONIC.fullmatch(notation)) and len(notation) <= 12 and notation == standard_mnemonic(notation)
+
+
+def standard_mnemonic(word: str) -> str:
+    """Return a word in SCPI notation, capitals for the short form of SCPI-1999 volume 1, §6.2.1: `VOLTage`, `POWer`."""
+    length = len(word) if len(word) <= 4 else 3 if word[3].upper() in "AEIOU" else 4
+    return word[:length].upper() + word[length:].lower()
 
 
 def short_header(notation: str) -> str:
@@ -191,5 +190,8 @@ def short_header(notation: str) -> str:
         return notation
     for mnemonic in body.removeprefix(":").split(":"):
         if not is_standard_mnemonic(mnemonic.rstrip("0123456789")):
-            raise ValueError(f"{mnemonic!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form)")
+            raise ValueError(
+                f"{mnemonic!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form); "
+                f"write {standard_mnemonic(mnemonic)}, or framing: line for words that have no short form"
+            )
     return "".join(letter for letter in notation if not letter.islower())

@@ -71,7 +71,10 @@ def short_text(notation: str) -> str:
     words = re.sub(r"\{value\}", "", arguments)
     for word in re.findall("[A-Za-z]+", words):
         if not scpi.is_standard_mnemonic(word):
-            raise ValueError(f"{word!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form)")
+            raise ValueError(
+                f"{word!r} in {notation!r} breaks the short-form rule of SCPI (capitals: the short form); "
+                f"write {scpi.standard_mnemonic(word)}, or framing: line for words that have no short form"
+            )
     short = "".join(letter for letter in words if not letter.islower())
     head, value, tail = arguments.partition("{value}")
     if value:
