@@ -29,6 +29,15 @@ def concerns(bench: BenchFile, channel: ChannelSpec) -> bool:
     return bool(parts & set(bench.dead_man.cuts))
 
 
+def feed_lock(bench: BenchFile, channel: ChannelSpec) -> tuple[str, ...]:
+    """Return the address to lock for as long as the relay is fed: another feeder would hold it for a keeper that hangs.
+
+    A pin needs none, the kernel gives it to one program only.
+    """
+    line = _LINE.fullmatch(bench.dead_man.feed) if bench.dead_man is not None and concerns(bench, channel) else None
+    return () if line is None else (f"serial://{line['path']}",)
+
+
 def feed_path(feed: str) -> str:
     """Return the path that the keeper writes to; for a pin, start its bridge, which ends with the keeper.
 

@@ -25,6 +25,7 @@ from chargerd.daemon.channel import Channel, Pass
 from chargerd.daemon.checking import Checking
 from chargerd.daemon.clock import Clock, boot_id, real_clock
 from chargerd.daemon.control import Control
+from chargerd.daemon.dead_man import feed_lock
 from chargerd.daemon.frozen import FrozenRun, open_run
 from chargerd.daemon.keeper_link import KeeperLink
 from chargerd.daemon.locks import AddressLocks
@@ -189,7 +190,7 @@ class Worker:
             latched = ledger.latched()
             if latched is not None:
                 raise RefusedError(refusal(run.channel.name, latched.cause))
-            stack.enter_context(AddressLocks(spec.address for spec in run.instruments()))
+            stack.enter_context(AddressLocks([*(spec.address for spec in run.instruments()), *feed_lock(run.bench, run.channel)]))
             bench = await ChannelBench.open(run.bench, run.channel.name, now=clock.now_s)
             try:
                 if self._resuming:

@@ -16,6 +16,7 @@ from chargerd.cli.files import example_bench
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import DeadManSpec
 from chargerd.daemon import dead_man, keeper, pin
+from chargerd.daemon.locks import AddressLocks
 from chargerd.errors import RefusedError
 from tests.daemon.test_keeper import KeptWorker, Responder, supply  # noqa: F401 - supply is a fixture
 
@@ -38,6 +39,25 @@ def test_a_serial_line_is_fed_as_it_is():
     main, far = os.openpty()
     try:
         assert dead_man.feed_path(f"line://{os.ttyname(far)}") == os.ttyname(far)
+    finally:
+        os.close(main)
+        os.close(far)
+
+
+def test_a_line_is_fed_by_one_run_only_also_under_the_name_of_a_link(tmp_path: Path) -> None:
+    main, far = os.openpty()
+    try:
+        link = tmp_path / "relay"
+        link.symlink_to(os.ttyname(far))
+        found = bench(("supply",))
+        (channel,) = found.channels.values()
+        spec = DeadManSpec(f"line://{os.ttyname(far)}", 5.0, ("supply",), buzzer=False)
+
+        held = dead_man.feed_lock(replace(found, dead_man=spec), channel)
+        with AddressLocks(held), pytest.raises(RefusedError, match="another run"):
+            AddressLocks([f"serial://{link}?baud=9600"])
+        assert dead_man.feed_lock(replace(found, dead_man=replace(spec, cuts=("thermometer",))), channel) == ()
+        assert dead_man.feed_lock(replace(found, dead_man=replace(spec, feed="gpio:///dev/gpiochip0?line=17")), channel) == ()
     finally:
         os.close(main)
         os.close(far)
