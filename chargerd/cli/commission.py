@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 CAUTIONS = """\
 Every cell OFF this channel and away: this proves the instruments, not a cell. At most 2 V and 0.2 A are asked of them.
 Stay here until the end; Ctrl-C switches everything off. Leads, clips and relays away from any cell that has ever gassed.
+Hydrogen lingers near cells and burns; goggles and gloves to carry them away; leads and resistors may get hot.
 Local codes and licensed practice come first for mains wiring and anything fixed to a building.
 """
 

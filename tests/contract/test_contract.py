@@ -108,3 +108,11 @@ def test_with_something_connected_nothing_is_changed() -> None:
     assert {name for name, finding in findings.items() if finding.result is Result.NOT_HERE} >= {
         "set-points", "protection levels", "on and off", "deliberate trip",
     }  # fmt: skip
+
+
+def test_what_holds_the_voltage_down_is_not_energised_a_second_time() -> None:
+    """As a fresh cell does that was left connected: at 0 V it is not seen before."""
+    findings = findings_of(SUPPLY, "memory", lasting("ignore_on"))
+
+    assert findings["deliberate trip"].result is Result.NOT_HERE
+    assert findings["off at the end"].result is Result.PASSED

@@ -173,7 +173,7 @@ def test_what_must_stay_on_is_proven_on_at_the_start_and_never_written_to(is_on:
         ("tcp://bench-psu.invalid:5025", "tcp://BENCH-PSU.invalid:5025 output 2"),
         ("TCPIP::127.0.0.1::5025::SOCKET", "visa+py://TCPIP0::127.0.0.1::5025::SOCKET output 2"),
         ("serial:///dev/ttyUSB0?baud=9600", "ASRL/dev/ttyUSB0::INSTR output 2"),
-        ("USB0::0x1AB1::0x2::SN3::INSTR", "usb0::0x1ab1::0x2::sn3::instr output 2"),
+        ("USB0::0x1209::0x2::SN3::INSTR", "usb0::0x1209::0x2::sn3::instr output 2"),
     ],
 )
 def test_an_output_is_left_alone_however_its_address_is_written(address: str, entry: str) -> None:

@@ -37,7 +37,7 @@ def run(address: str, main: Callable[[Link], Awaitable[T]]) -> T:
     return with_link(address, main, 5.0)
 
 
-# The address forms of the VISA resource grammar (VPP-4.3, table 4.3.1), and those PyVISA adds for its Prologix adapters.
+# The address forms of the VISA resource grammar (VPP-4.3, table 4.3.1), and those PyVISA adds for its adapters.
 FORMS = [
     "ASRL/dev/ttyUSB0::INSTR", "ASRL1::INSTR", "GPIB0::9::INSTR", "GPIB::9::INSTR", "GPIB0::9::1::INSTR", "GPIB0::INTFC",
     "USB0::0x1209::0x0001::SN1::INSTR", "USB0::0x1209::0x0001::SN1::0::INSTR", "USB0::0x1209::0x0001::SN1::0::RAW",

@@ -61,9 +61,9 @@ CHECKS: tuple[Check, ...] = (
     Check("contact", "it opens and closes", frozenset({"switch"}), steps.contact),
     Check("reopened link", "a link opened anew finds the same instrument", _ALL, steps.reopened, changes=False),
 )
-"""In this order. After a failed `identity`, `off` or `open terminals` nothing that changes anything is tried."""
+"""In this order. After a failed `identity`, `off`, `open terminals` or `on and off` nothing that changes anything is tried."""
 
-FATAL = frozenset({"identity", "off", "open terminals"})
+FATAL = frozenset({"identity", "off", "open terminals", "on and off"})
 
 
 async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS) -> list[Finding]:
