@@ -115,7 +115,7 @@ class Channel:
             # The record cannot be kept: nothing may go on that nobody can account for later.
             await self._switch_all_off_unrecorded()
             raise JournalError(f"{fault}; outputs were switched off") from fault
-        except Exception as fault:  # noqa: BLE001 - the channel's task boundary, the only broad except of the program
+        except Exception as fault:  # noqa: BLE001 - the channel's task boundary: whatever it is, off first
             await self._make_safe(Fault("program-fault", f"{type(fault).__name__}: {fault}"))
         finally:
             self.journal.close()

@@ -7,6 +7,7 @@ answers. `wire.Peer` puts it on any wire and lets the faults of the wire act bet
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from importlib import import_module
 from math import inf
 from typing import TYPE_CHECKING, cast
@@ -25,16 +26,16 @@ LINE_MAX_BYTES = 4096
 """A line longer than this overruns the input buffer and is lost up to its end."""
 
 
-class Ears:
+class Ears(ABC):
     """One connection's bytes, cut into whole messages. Subclasses keep the half message that has not ended yet."""
 
+    @abstractmethod
     def take(self, data: bytes, now_s: float) -> list[bytes]:
         """Whole messages that have ended with `data`, which arrived at `now_s`; without their ends."""
-        raise NotImplementedError
 
+    @abstractmethod
     def forget(self) -> None:
         """The connection is gone, and with it the half message."""
-        raise NotImplementedError
 
 
 class LineEars(Ears):
@@ -75,7 +76,7 @@ class LineEars(Ears):
         self._overran = False
 
 
-class Listener:
+class Listener(ABC):
     """One instrument's protocol before its panels (its outputs, inputs or relays, counted from 1)."""
 
     has_errors: bool = False
@@ -94,13 +95,13 @@ class Listener:
         self.free_s = max(self.free_s, now_s) + takes_s
         return self.free_s - now_s
 
+    @abstractmethod
     def ears(self) -> Ears:
         """Ears for a new connection."""
-        raise NotImplementedError
 
+    @abstractmethod
     def answer(self, message: bytes, now_s: float) -> Pieces:
         """Carry out one whole message; what comes back, ends and check values included, and how much later."""
-        raise NotImplementedError
 
     def shown(self, message: bytes) -> str:
         """A message as wire logs show it and as the `header` of a fault is looked for in it."""

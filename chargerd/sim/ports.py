@@ -7,6 +7,7 @@ of them is true is found by trying (`Circuit`); `next_mode` says what to try whe
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from math import inf
 from typing import TYPE_CHECKING, ClassVar
 
@@ -175,15 +176,15 @@ class StringPort(Port):
         return Terminals(shown.between(self.plus, self.minus), shown.cell_A[index[self.cells[0]]], hottest_degC)
 
 
-class ActivePort(Port):
+class ActivePort(Port, ABC):
     """Where a panel drives or draws. `index` is its place among the branches while it does."""
 
     index = -1
 
     @property
+    @abstractmethod
     def panel(self) -> Supply | Load:
         """What hangs here."""
-        raise NotImplementedError
 
     @property
     def is_active(self) -> bool:
@@ -195,17 +196,17 @@ class ActivePort(Port):
         """The mode to try first after a change: the last one known."""
         return known.get(self.name, self.MODES[0])
 
+    @abstractmethod
     def branch(self, mode: str) -> Branch:
         """The panel in this mode."""
-        raise NotImplementedError
 
+    @abstractmethod
     def strength(self, mode: str, shown: Shown | None) -> float:
         """What it holds in this mode, in V or A. `shown` is what was last seen, None for open terminals."""
-        raise NotImplementedError
 
+    @abstractmethod
     def next_mode(self, mode: str, voltage_V: float, into_A: float) -> str:
         """The mode to try after one that gave this voltage and this current into it; the same one if all is well."""
-        raise NotImplementedError
 
 
 class SupplyPort(ActivePort):

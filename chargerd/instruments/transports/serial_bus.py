@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import termios
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from typing import TypeVar
 
@@ -85,7 +86,7 @@ _LAST: dict[str, Bus] = {}
 """The last bus on each device, open or closing: a port is let go by its worker, a moment after its link was closed."""
 
 
-class BusLink:
+class BusLink(ABC):
     """One instrument on a port. See `Link`. A kind of line adds `exchange` and `send`, which run in the worker."""
 
     def __init__(self, address: Address, bus: Bus) -> None:
@@ -134,13 +135,13 @@ class BusLink:
 
     # in the worker's thread ----------------------------------------------------------------------------------------------
 
+    @abstractmethod
     def exchange(self, message: bytes, deadline_s: float) -> bytes:
         """Ask and return the reply."""
-        raise NotImplementedError
 
+    @abstractmethod
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send what has no reply."""
-        raise NotImplementedError
 
     def quiet_port(self, deadline_s: float) -> serial.Serial:
         """Return the port, its time-out set, when nothing waits on it that nobody asked for. Raises LinkGarbledError."""

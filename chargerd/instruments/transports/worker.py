@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import threading
+from abc import ABC, abstractmethod
 from collections.abc import Callable, Sequence
 from itertools import count
 from queue import PriorityQueue
@@ -115,7 +116,7 @@ class Worker:
             self._jobs.get()[2]()
 
 
-class BlockingLink:
+class BlockingLink(ABC):
     """A link with a worker of its own. See `Link`. A transport adds `exchange`, `send` and `release`, run in the worker."""
 
     def __init__(self, name: str, faults: tuple[type[Exception], ...], in_flight: InFlight | None) -> None:
@@ -154,14 +155,15 @@ class BlockingLink:
             if not done:
                 self._worker.give_up()
 
+    @abstractmethod
     def exchange(self, message: bytes, deadline_s: float) -> bytes:
         """Ask and return the reply."""
-        raise NotImplementedError
 
+    @abstractmethod
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send what has no reply."""
-        raise NotImplementedError
 
+    @abstractmethod
     def release(self) -> None:
         """Let everything go: the last thing the worker does."""
 
