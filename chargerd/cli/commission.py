@@ -48,6 +48,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.cli.files import existing, only_channel
     from chargerd.config.bench import load_bench
     from chargerd.daemon.clock import real_clock
+    from chargerd.daemon.dead_man import feed_lock
     from chargerd.daemon.locks import AddressLocks
 
     bench = load_bench(existing(args.bench, "bench"))
@@ -60,7 +61,8 @@ def run(args: argparse.Namespace) -> int:
     person = AtTerminal()
     if not person.confirm(f"Is no cell connected to {channel}, and are you ready?"):
         raise UsageError("nothing was sent; take the cells off, then start again")
-    with AddressLocks({spec.address for spec in bench.instruments.values() if spec.address}):
+    addresses = {spec.address for spec in bench.instruments.values() if spec.address}
+    with AddressLocks([*addresses, *feed_lock(bench, bench.channels[channel])]):
         record = asyncio.run(_prove(bench, channel, person, real_clock().utc()))
     return _keep(bench, channel, record)
 
