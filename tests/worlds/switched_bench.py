@@ -8,11 +8,7 @@ from chargerd.sim.benches import bench_of
 from chargerd.sim.cell import Cell
 from chargerd.sim.world import World
 
-HEAD = """\
-bench: switched
-about: INVENTED. Relays between the cells and one supply and load.
-data: .
-instruments:
+SUPPLY = """\
   supply:
     address: memory://world-supply
     dialect: scpi-supply
@@ -21,6 +17,9 @@ instruments:
     accuracy: {voltage: 0.05 % + 5 mV, current: 0.1 % + 5 mA}
     resolution: {voltage: 1 mV, current: 1 mA}
     isolated: yes
+"""
+"""The supply that the invented benches of these worlds share."""
+PROBE = """\
   probe:
     address: memory://world-probe
     dialect: scpi-thermometer
@@ -28,6 +27,12 @@ instruments:
     accuracy: {temperature: 0.5 K}
     resolution: {temperature: 0.01 K}
 """
+HEAD = """\
+bench: switched
+about: INVENTED. Relays between the cells and one supply and load.
+data: .
+instruments:
+""" + SUPPLY + PROBE
 METER = """\
   meter:
     address: memory://world-meter

@@ -18,6 +18,7 @@ from chargerd.sim.cell import Cell
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.world import World
 from tests.worlds.programs import EVERY_S, charge, profile, rest
+from tests.worlds.switched_bench import SUPPLY
 from tests.worlds.world_bench import Ran, Stage, run_world
 
 BENCH = """\
@@ -25,15 +26,7 @@ bench: sensors
 about: INVENTED. Bare sensors on a scanning meter.
 data: .
 instruments:
-  supply:
-    address: memory://world-supply
-    dialect: scpi-supply
-    identity: "Boathouse,Source 3A,SN1,1.0"
-    ratings: {{voltage: 30 V, current: 3 A}}
-    accuracy: {{voltage: 0.05 % + 5 mV, current: 0.1 % + 5 mA}}
-    resolution: {{voltage: 1 mV, current: 1 mA}}
-    isolated: yes
-  probe:
+{supply}  probe:
     address: memory://world-scanner
     dialect: scpi-meter-scan
     identity: "Boathouse,Meter 6 Scan,SN25,1.0"
@@ -101,7 +94,7 @@ class Watched:
         sensor, made = KINDS[kind]
         self.seen: list[tuple[float, dict[str, str]]] = []
         text = BENCH.format(
-            sensor=sensor, every=f"\n    every: {every}" if every else "", roles="ambient: room" if ambient else "",
+            supply=SUPPLY, sensor=sensor, every=f"\n    every: {every}" if every else "", roles="ambient: room" if ambient else "",
         ).replace(", }", "}")  # fmt: skip
         self.ran: Ran = run_world(
             tmp_path, program, bench=text, cell=make_cell("plover", stored_Ah=0.5, ambient_degC=21.0), latency_s=0.01,

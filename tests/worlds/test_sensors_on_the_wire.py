@@ -15,6 +15,7 @@ from chargerd.core.states import State
 from chargerd.sim.cell import Cell
 from chargerd.sim.fixtures import make_cell
 from tests.worlds.programs import charge, discharge, profile, rest
+from tests.worlds.switched_bench import SUPPLY
 from tests.worlds.world_bench import Ran, run_world
 
 STEINHART = "[1.12924e-3, 2.34108e-4, 0.87755e-7]"
@@ -33,15 +34,7 @@ bench: sensors
 about: INVENTED. A scanner that reads a sensor at the cell, one in the room, and the block where thermocouple leads end.
 data: .
 instruments:
-  supply:
-    address: memory://world-supply
-    dialect: scpi-supply
-    identity: "Boathouse,Source 3A,SN1,1.0"
-    ratings: {{voltage: 30 V, current: 3 A}}
-    accuracy: {{voltage: 0.05 % + 5 mV, current: 0.1 % + 2 mA}}
-    resolution: {{voltage: 1 mV, current: 1 mA}}
-    isolated: yes
-  load:
+{supply}  load:
     address: memory://world-load
     dialect: scpi-load
     identity: "Boathouse,Sink 10A,SN2,1.0"
@@ -64,7 +57,7 @@ ventilation: {{outdoors: yes}}
 
 
 def run(folder: Path, program: str, sensor: str, cell: Cell, **more: Any) -> Ran:
-    return run_world(folder, program, cell=cell, bench=BENCH.format(sensor=SENSORS[sensor]), until_s=6000.0, **more)
+    return run_world(folder, program, cell=cell, bench=BENCH.format(supply=SUPPLY, sensor=SENSORS[sensor]), until_s=6000.0, **more)
 
 
 def temperatures(ran: Ran, column: str = "temperature_degC") -> list[float]:

@@ -16,6 +16,7 @@ from chargerd.sim.cell import Cell
 from chargerd.sim.fixtures import make_cell
 from chargerd.sim.world import World
 from tests.worlds.programs import charge, profile, rest
+from tests.worlds.switched_bench import PROBE, SUPPLY
 from tests.worlds.world_bench import Ran, run_world
 
 CELLS = 3
@@ -25,22 +26,7 @@ bench: string
 about: INVENTED. Three cells in series, each read through a tap.
 data: .
 instruments:
-  supply:
-    address: memory://world-supply
-    dialect: scpi-supply
-    identity: "Boathouse,Source 3A,SN1,1.0"
-    ratings: {voltage: 30 V, current: 3 A}
-    accuracy: {voltage: 0.05 % + 5 mV, current: 0.1 % + 2 mA}
-    resolution: {voltage: 1 mV, current: 1 mA}
-    isolated: yes
-  probe:
-    address: memory://world-probe
-    dialect: scpi-thermometer
-    identity: "Boathouse,Thermometer,SN6,1.0"
-    accuracy: {temperature: 0.5 K}
-    resolution: {temperature: 0.01 K}
-    isolated: yes
-""" + "".join(f"""\
+""" + SUPPLY + PROBE + "".join(f"""\
   cell-{number}: {{address: "memory://world-scanner", dialect: scpi-meter-scan, identity: "{SCANNER}", input: {100 + number},
     accuracy: {{voltage: 0.01 % + 1 mV}}, resolution: {{voltage: 0.1 mV}}, isolated: yes}}
 """ for number in range(1, CELLS + 1)) + """\
