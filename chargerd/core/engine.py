@@ -29,7 +29,7 @@ from chargerd.core.events import (
     StepEnded,
     StepStarted,
     Tripped,
-)
+)  # fmt: skip
 from chargerd.core.gas import is_above, law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Trip
@@ -111,6 +111,8 @@ class Engine:
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
         trip = self._judge(seen, view, running=running, interrupted=interrupted)
+        # Nothing is raised on half a reading: from this whole one on, what is read back must be what is wanted.
+        m.raise_waits = m.raise_waits and bool(m.missing)
         if late is not None and (trip is None or trip.cause == TOO_COLD):
             trip = late
         if trip is not None and trip.cause == TOO_COLD:
@@ -208,7 +210,10 @@ class Engine:
         gas_A = law_current_A(self.plan.gassing, view.ir_free_V, seen.temperature_degC) if live else 0.0
         gassing = live and is_above(self.plan.gassing, view.ir_free_V, seen.temperature_degC)
         bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
-        return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, gassing=gassing, connected=connected)
+        return self._protection.judge(
+            seen, bounds, live=live, watched=watched, gas_A=gas_A, gassing=gassing, connected=connected,
+            raise_waits=m.raise_waits,
+        )  # fmt: skip
 
     def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
         """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
@@ -273,6 +278,7 @@ class Engine:
         # off before the relay to the cell may move.
         m.parting = m.live and step.isolated != before.isolated
         m.live = m.live and (step.direction, step.isolated) == (before.direction, before.isolated)
+        m.raise_waits = bool(m.missing)
         m.step_started_s = now_s
         m.step_paused_s = 0.0
         m.confirmed.clear()
