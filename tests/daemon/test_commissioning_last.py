@@ -28,7 +28,7 @@ class Person:
     def tell(self, text: str) -> None:
         del text
 
-    def confirm(self, text: str) -> bool:
+    async def confirm(self, text: str) -> bool:
         return bool(text)
 
 
