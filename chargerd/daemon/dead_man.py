@@ -22,6 +22,7 @@ from chargerd.errors import RefusedError
 _LINE = re.compile(r"line://(?P<path>/dev/\S+)")
 _PIN = re.compile(r"gpio://(?P<chip>/dev/\S+?)\?line=(?P<line>[0-9]{1,3})")
 
+PIN_PROGRAM = Path(__file__).with_name("pin.py")
 BRIDGE_ENDS_S = 1.0
 """It only waits for its input."""
 
@@ -93,7 +94,7 @@ def _bridge(feed: str) -> tuple[subprocess.Popen[bytes], int]:
     if not os.access(pin["chip"], os.R_OK | os.W_OK):
         raise RefusedError(f"the dead-man relay at {feed} cannot be fed: no such chip, or not permitted")
     read_end, write_end = os.pipe()
-    bridge = [sys.executable, "-P", str(Path(__file__).with_name("pin.py")), pin["chip"], pin["line"]]
+    bridge = [sys.executable, "-P", str(PIN_PROGRAM), pin["chip"], pin["line"]]
     process = subprocess.Popen(bridge, stdin=read_end, start_new_session=True)  # noqa: S603 - our own file
     os.close(read_end)
     return process, write_end

@@ -1,0 +1,96 @@
+"""The guard of a proving: one stop only, nothing cancelled once all is being made safe, and the hand of a simulated bench."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from chargerd.cli.files import example_bench
+from chargerd.config.bench import load_bench
+from chargerd.daemon.commissioning_guard import Guard
+from chargerd.daemon.simulated_hand import hand_name, simulated_hand
+from chargerd.sim.hand import open_hand
+from chargerd.sim.world import World
+from tests.instruments.rig import pass_time, run
+
+
+def guard(folder: Path) -> Guard:
+    return Guard(folder, "slip-1", lambda: "2026-11-25T12:00:00.000Z")
+
+
+def test_a_second_stop_does_not_end_the_switching_off(tmp_path: Path) -> None:
+    """A closing terminal hangs up twice: kernel and shell."""
+    went_off: list[bool] = []
+
+    async def main() -> None:
+        over = guard(tmp_path)
+
+        async def step() -> None:
+            try:
+                await asyncio.Event().wait()
+            finally:
+                over.stop("the second")
+                await pass_time(0.05)
+                went_off.append(True)
+
+        task = asyncio.create_task(step())
+        await pass_time(0.0)
+        over.watch(task)
+        over.stop("the first")
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert over.stopped_by == "the first"
+
+    run(main)
+    assert went_off == [True]
+
+
+def test_a_stop_before_the_steps_begin_ends_them_as_they_begin(tmp_path: Path) -> None:
+    async def main() -> None:
+        over = guard(tmp_path)
+        over.stop("early")
+        task = asyncio.create_task(asyncio.Event().wait())
+        over.watch(task)
+        with pytest.raises(asyncio.CancelledError):
+            await task
+
+    run(main)
+
+
+def test_once_all_is_being_made_safe_a_stop_cancels_nothing(tmp_path: Path) -> None:
+    async def main() -> None:
+        over = guard(tmp_path)
+        task = asyncio.create_task(pass_time(0.05))
+        over.watch(task)
+        over.watch(None)
+        over.stop("late")
+        await task
+        assert not task.cancelled()
+
+    run(main)
+
+
+def test_the_hand_warms_the_sensor_that_is_asked_for_and_no_real_bench_has_one(tmp_path: Path) -> None:
+    text = example_bench().read_text(encoding="utf-8") + f"# {tmp_path}: a digest of its own, and so a hand of its own\n"
+    (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+    bench = load_bench(tmp_path / "bench.yaml")
+    world = World(seed=1)
+    node = world.add_node("terminals", None)
+    probe, room = (world.add_panel("thermometer", name, node) for name in ("probe", "room"))
+    world.add_panel("supply", "supply", node)
+
+    async def main() -> list[bool]:
+        server = await open_hand(world, lambda: 1.0, hand_name(bench))
+        try:
+            asked = [await simulated_hand(bench, name) for name in ("probe", "supply", "nothing")]
+            return [*asked, await simulated_hand(replace(bench, sha256="0" * 64), "probe")]
+        finally:
+            server.close()
+
+    assert asyncio.run(main()) == [True, False, False, False]
+    # 33 degC is the simulated skin, 25 degC the room.
+    assert (probe.truth("temperature_degC", 10.0), room.truth("temperature_degC", 10.0)) == (33.0, 25.0)
+    assert probe.truth("temperature_degC", 100.0) == 25.0
