@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import asyncio
+import os
+import signal
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from chargerd.cli.files import example_bench
-from chargerd.config.bench import load_bench
+from chargerd.config.bench import BenchFile, load_bench
+from chargerd.daemon.commissioning import commission
 from chargerd.daemon.commissioning_guard import Guard
+from chargerd.daemon.keeper_link import KeeperLink
 from chargerd.daemon.simulated_hand import hand_name, simulated_hand
+from chargerd.errors import RefusedError
+from chargerd.instruments.bench import ChannelBench
+from chargerd.instruments.transports.memory import PEERS
 from chargerd.sim.hand import open_hand
-from chargerd.sim.world import World
+from chargerd.sim.world import World, boathouse_bench
 from tests.instruments.rig import pass_time, run
 
 
@@ -71,6 +78,69 @@ def test_once_all_is_being_made_safe_a_stop_cancels_nothing(tmp_path: Path) -> N
         assert not task.cancelled()
 
     run(main)
+
+
+class Refused(Guard):
+    """A guard that cannot stand."""
+
+    async def stand(self, opened: ChannelBench) -> None:
+        del opened
+        raise RefusedError("the keeper refused the limits")
+
+
+class StopsLate:
+    """A person who asks for a stop while all is being made safe."""
+
+    def __init__(self, over: Guard) -> None:
+        self.over = over
+
+    def tell(self, text: str) -> None:
+        if "off at the end" in text:
+            self.over.stop("late")
+
+    async def confirm(self, text: str) -> bool:
+        raise AssertionError(text)
+
+
+def test_where_the_guard_cannot_stand_nothing_is_energised_and_a_stop_ends_no_switching_off(tmp_path: Path) -> None:
+    over = Refused(tmp_path, "slip-1", lambda: "2026-11-25T12:00:00.000Z")
+
+    async def watched(bench: BenchFile) -> None:
+        over.watch(asyncio.current_task())
+        await commission(bench, "slip-1", StopsLate(over), utc="2026-11-25T12:00:00.000Z", guard=over)
+
+    world = boathouse_bench(None, keeps_log=True)
+    text = example_bench().read_text(encoding="utf-8")
+    for name, peer, port in (("supply", "supply", 5025), ("load", "load", 5026), ("probe", "thermometer", 5027)):
+        text = text.replace(f"tcp://127.0.0.1:{port}", f"memory://guard-{name}")
+        PEERS[f"guard-{name}"] = world.peers[peer].feed
+    (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+    try:
+        with pytest.raises(RefusedError, match="refused the limits"):
+            run(lambda: watched(load_bench(tmp_path / "bench.yaml")))
+    finally:
+        for name in ("supply", "load", "probe"):
+            del PEERS[f"guard-{name}"]
+
+    assert (over.stopped_by, over.all_off) == ("late", True)
+    assert not any(panel.energised() for panel in world.panels.values())
+
+
+def test_who_asked_the_keeper_is_known_as_soon_as_its_signal_arrives() -> None:
+    async def main() -> tuple[str, str, str]:
+        beat_r, beat_w = os.pipe()
+        ack_r, ack_w = os.pipe()
+        link = KeeperLink(beat_w, ack_r, lambda why: None)
+        before = link.asked_by(signal.SIGTERM)
+        os.write(ack_w, b'{"type": "stop", "by": "SIGINT"}\n')
+        # At once: the loop has had no turn to read it.
+        said = before, link.asked_by(signal.SIGTERM), link.asked_by(signal.SIGHUP)
+        link.close()
+        os.close(beat_r)
+        os.close(ack_w)
+        return said
+
+    assert asyncio.run(main()) == ("SIGTERM", "SIGINT", "SIGHUP")
 
 
 def test_the_hand_warms_the_sensor_that_is_asked_for_and_no_real_bench_has_one(tmp_path: Path) -> None:

@@ -236,16 +236,33 @@ def test_a_stop_before_the_first_answer_sends_nothing_to_any_instrument(bench: B
     assert [peer["messages"] for peer in bench.report()["peers"].values()] == [0, 0, 0]
 
 
-@pytest.mark.skipif(SETSID is None, reason="setsid is not installed (Debian: util-linux)")
-def test_ctrl_c_typed_at_a_terminal_acts_without_enter(bench: Bench) -> None:
+def at_a_terminal(bench: Bench) -> tuple[Run, int, Reader]:
+    """One that has been told yes once, and asks again."""
     master, slave = pty.openpty()
     run = bench.start("commission", "bench.yaml", through=[str(SETSID), "--ctty"], stdin=slave, stdout=slave, stderr=slave)
     os.close(slave)
     reader = Reader(master)
+    wait_until(lambda: READY in reader.said(), "it asks")
+    os.write(master, b"yes\n")
+    wait_until(lambda: CLIPPED in reader.said(), "it asks again")
+    return run, master, reader
+
+
+@pytest.mark.skipif(SETSID is None, reason="setsid is not installed (Debian: util-linux)")
+def test_a_terminal_that_is_closed_in_a_question_makes_safe(bench: Bench) -> None:
+    run, _, reader = at_a_terminal(bench)
+    reader.close()
+
+    assert run.wait() == Exit.STOPPED
+    assert proofs(bench)["person", "stopped early"][1].startswith("the terminal was closed")
+    assert proofs(bench)["supply", "off at the end"][0] == "passed"
+    assert not bench.is_on()
+
+
+@pytest.mark.skipif(SETSID is None, reason="setsid is not installed (Debian: util-linux)")
+def test_ctrl_c_typed_at_a_terminal_acts_without_enter(bench: Bench) -> None:
+    run, master, reader = at_a_terminal(bench)
     with contextlib.closing(reader):
-        wait_until(lambda: READY in reader.said(), "it asks")
-        os.write(master, b"yes\n")
-        wait_until(lambda: CLIPPED in reader.said(), "it asks again")
         os.write(master, b"ye\x03")
         code = run.wait()
 
