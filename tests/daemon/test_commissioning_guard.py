@@ -88,15 +88,11 @@ class Refused(Guard):
         raise RefusedError("the keeper refused the limits")
 
 
-class StopsLate:
-    """A person who asks for a stop while all is being made safe."""
-
-    def __init__(self, over: Guard) -> None:
-        self.over = over
+class Quiet:
+    """A person whom nobody asks."""
 
     def tell(self, text: str) -> None:
-        if "off at the end" in text:
-            self.over.stop("late")
+        del text
 
     async def confirm(self, text: str) -> bool:
         raise AssertionError(text)
@@ -107,13 +103,20 @@ def test_where_the_guard_cannot_stand_nothing_is_energised_and_a_stop_ends_no_sw
 
     async def watched(bench: BenchFile) -> None:
         over.watch(asyncio.current_task())
-        await commission(bench, "slip-1", StopsLate(over), utc="2026-11-25T12:00:00.000Z", guard=over)
+        await commission(bench, "slip-1", Quiet(), utc="2026-11-25T12:00:00.000Z", guard=over)
 
     world = boathouse_bench(None, keeps_log=True)
     text = example_bench().read_text(encoding="utf-8")
     for name, peer, port in (("supply", "supply", 5025), ("load", "load", 5026), ("probe", "thermometer", 5027)):
         text = text.replace(f"tcp://127.0.0.1:{port}", f"memory://guard-{name}")
         PEERS[f"guard-{name}"] = world.peers[peer].feed
+
+    def stopped_at_off(data: bytes, now_s: float) -> list[tuple[float, bytes]]:
+        if b"OUTP OFF" in data:
+            over.stop("late")
+        return world.peers["supply"].feed(data, now_s)
+
+    PEERS["guard-supply"] = stopped_at_off
     (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
     try:
         with pytest.raises(RefusedError, match="refused the limits"):
