@@ -20,7 +20,8 @@ class Observation:
     (None also without one), `relay_doubt` the first relay whose second contact contradicts it. `isolated`: the relay is
     open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
     reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
-    `source_voltage_V` is what the source measures at its own end of the leads; `by_resistors`: the load is resistors, which
+    `source_voltage_V` and `load_voltage_V` are what they measure at their own end of the leads, `has_meter`: who measures the
+    cell's voltage is neither of them; `by_resistors`: the load is resistors, which
     hold no current. `taps_V`: of a string, each cell's own voltage by its meter, None where it is missing or too old.
     """
 
@@ -51,6 +52,8 @@ class Observation:
     source_voltage_V: float | None = None
     by_resistors: bool = False
     taps_V: dict[str, float | None] = field(default_factory=dict)
+    load_voltage_V: float | None = None
+    has_meter: bool = False
 
 
 class Observer:
@@ -132,6 +135,8 @@ class Observer:
             source_V,
             bool(self._bank),
             {name: value(key) for name, key in self._taps},
+            load_V,
+            bool(self._inputs.meter),
         )
 
 

@@ -69,12 +69,15 @@ class KeeperLink:
 
     def beat(
         self, channel: str, seq: int, *, energised: bool, age_s: float, voltage_V: float | None, current_A: float | None,
-        temperature_degC: float | None, off_doubted: bool = False,
+        temperature_degC: float | None, off_doubted: bool = False, unwritten_s: float = 0.0,
     ) -> None:  # fmt: skip
-        """Prove one pass: the last sample with its age. `off_doubted`: an output could not be proven off; feed no relay."""
+        """Prove one pass: the last sample with its age. `off_doubted`: an output could not be proven off; feed no relay.
+
+        `unwritten_s`: how long the oldest row has waited for the disk.
+        """
         self._send({
             "type": "beat", "channel": channel, "seq": seq, "energised": energised, "off_doubted": off_doubted, "age_s": age_s,
-            "voltage_V": voltage_V, "current_A": current_A, "temperature_degC": temperature_degC, "unwritten_s": 0.0,
+            "voltage_V": voltage_V, "current_A": current_A, "temperature_degC": temperature_degC, "unwritten_s": unwritten_s,
         })  # fmt: skip
 
     def asked_by(self, name: signal.Signals) -> str:

@@ -14,8 +14,9 @@ import pytest
 
 from chargerd.core import ends
 from chargerd.core.causes import CAUSES
+from chargerd.core.detect.temperatures import SLOPE_POINT_EVERY_S
+from chargerd.core.detect.voltages import STEP_FOR_S as STEP_VOLTAGE_FOR_S
 from chargerd.core.events import StateChanged, Stop
-from chargerd.core.limits import SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
 from chargerd.core.states import State
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import Fault, forever
@@ -112,6 +113,11 @@ SCENARIOS: dict[str, Scenario] = {
         profile(charge("gas_charge: 1 % rated", time="1 h"), rest()), at_s=2331.0, without_end="gas_charge",
         stored_Ah=1.0, ambient_degC=40.0,
     ),
+    # The same cell and room: it gasses from 600 s on at the latest, so that 12.5 min are over at 1350 s.
+    "bound-gassing-time": Scenario(
+        profile(charge("gassing_time: 10 min", time="1 h"), rest()), at_s=1350.0, without_end="gassing_time",
+        stored_Ah=1.0, ambient_degC=40.0,
+    ),
     "off-not-verified": Scenario(
         CYCLE, happens("supply", "ignore_off", 120.0, for_s=15.0), at_s=120.0, takes_s=15.0 + RETRY_OFF_S
     ),
@@ -134,6 +140,7 @@ NOT_HERE: dict[str, str] = {
     "relay-contradicts": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-not-verified": "this bench has no relay: tests/worlds/test_switching.py",
     "hot-contact": "this bench has no meter at the cell: tests/worlds/test_switching.py",
+    "voltages-differ": "this bench has no meter at the cell: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
