@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from chargerd.config.bench import BenchFile, ChannelSpec
 from chargerd.config.commissioned import Proof, Record, is_simulated
+from chargerd.daemon.commissioning_feed import Feeding, fed
 from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.commissioning_last import last_steps, nothing_at_the_clips, relay_of, switched
 from chargerd.daemon.simulated_hand import simulated_hand
@@ -52,6 +53,7 @@ class Proving:
     proven: set[str] = field(default_factory=set)
     has_failed: bool = False
     guard: Guard | None = None
+    feeding: Feeding | None = None
 
     @property
     def source(self) -> Source:
@@ -86,12 +88,25 @@ async def commission(bench: BenchFile, channel: str, person: Person, *, utc: str
     loop = asyncio.get_running_loop()
     opened = await ChannelBench.open(bench, channel, now=loop.time)
     proving = Proving(bench, bench.channels[channel], opened.instruments, person, loop.time, guard=guard)
-    identities: dict[str, str] = {}
+    with fed(bench, channel) as proving.feeding:
+        identities = await _guarded(proving, opened)
+    if not proving.has_failed:
+        proving.proven.add("record")
+    return Record(
+        utc, bench.name, bench.sha256, channel, is_simulated(bench), identities, frozenset(proving.proven), proving.numbers,
+        tuple(proving.proofs),
+    )  # fmt: skip
+
+
+async def _guarded(proving: Proving, opened: ChannelBench) -> dict[str, str]:
+    """Take all steps with the guard standing; whatever happens, make safe and say if that is proven. Return the identities."""
+    guard = proving.guard
     try:
         identities = await opened.identify()
         if guard is not None:
             await guard.stand(opened)
         await _until_stopped(proving, opened)
+        return identities
     finally:
         if guard is not None:
             guard.watch(None)  # whatever comes now, switching off goes on
@@ -102,12 +117,6 @@ async def commission(bench: BenchFile, channel: str, person: Person, *, utc: str
         if guard is not None:
             guard.all_off = all(observed.verified for observed in observations)
         await opened.close()
-    if not proving.has_failed:
-        proving.proven.add("record")
-    return Record(
-        utc, bench.name, bench.sha256, channel, is_simulated(bench), identities, frozenset(proving.proven), proving.numbers,
-        tuple(proving.proofs),
-    )  # fmt: skip
 
 
 async def _until_stopped(proving: Proving, opened: ChannelBench) -> None:

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import os
 from collections.abc import Awaitable, Callable, Iterator
 from typing import TYPE_CHECKING
 
-from chargerd.daemon.dead_man import opened_feed
-from chargerd.errors import RefusedError
+from chargerd.daemon.commissioning_feed import TOGGLE_S
 from chargerd.instruments.contract.steps import ContractError, NotHereError
 from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import WATCHDOG_S, Instrument
@@ -22,8 +20,6 @@ NOTHING_V = 0.2
 """Less than this at the clips: nothing drives them."""
 EMPTIES_TRIES = 80
 """Ten a second. An output capacitor has lost its charge by then; a cell has not."""
-TOGGLE_S = 0.5
-"""As the keeper feeds."""
 LATE = 1.2
 """A dead-man relay may let go this much later than the bench file says, for the meter's own slowness."""
 WATCHDOG_EXTRA_S = 3.0
@@ -111,48 +107,32 @@ async def relay_cuts(proving: Proving) -> str:
 
 async def dead_man_lets_go(proving: Proving) -> str:
     """The dead-man relay: fed it lets the supply through; unfed it cuts it off within the time the bench file says."""
-    dead_man = proving.bench.dead_man
+    dead_man, feeding, relay = proving.bench.dead_man, proving.feeding, relay_of(proving)
     assert dead_man is not None
-    relay = relay_of(proving)
+    if feeding is None:
+        raise NotHereError("it cuts nothing of this channel")
     await nothing_at_the_clips(proving)
-    with contextlib.ExitStack() as fed:
-        try:
-            feed = fed.enter_context(opened_feed(dead_man.feed))
-        except (RefusedError, OSError) as fault:
-            raise ContractError(str(fault)) from None
-        took_s = await _fed_and_left(proving, relay, feed)
-    proving.numbers["dead_man_drop_out_s"] = took_s
-    proving.proven.add("dead-man")
-    return f"let go {took_s:.1f} s after the last feeding (at most {dead_man.drop_out_s:g} s)"
-
-
-async def _fed_and_left(proving: Proving, relay: Switch | None, feed: int) -> float:
-    dead_man = proving.bench.dead_man
-    assert dead_man is not None
-    feeding = asyncio.create_task(_feed(feed))
     try:
         if relay is not None:
             await switched(relay, closed=True)
         await asyncio.sleep(2.0 * TOGGLE_S)
+        if feeding.fault:
+            raise ContractError(feeding.fault)
         await _drive(proving)
         fed_V = await _clips_V(proving)
         if not fed_V >= PROBE_V - NOTHING_V:
             raise ContractError(f"fed, and only {fed_V:.3f} V reach the clips: it does not pull in")
-        feeding.cancel()
-        return await _let_go_s(proving, LATE * dead_man.drop_out_s)
+        feeding.leave()
+        took_s = await _let_go_s(proving, LATE * dead_man.drop_out_s)
     finally:
-        feeding.cancel()
         await proving.off(proving.source)
+        feeding.leave()
+        feeding.begin()
         if relay is not None:
             await switched(relay, closed=False)
-
-
-async def _feed(feed: int) -> None:
-    level = 0
-    while True:
-        level ^= 1
-        os.write(feed, b"%d\n" % level)
-        await asyncio.sleep(TOGGLE_S)
+    proving.numbers["dead_man_drop_out_s"] = took_s
+    proving.proven.add("dead-man")
+    return f"let go {took_s:.1f} s after the last feeding (at most {dead_man.drop_out_s:g} s)"
 
 
 async def _let_go_s(proving: Proving, most_s: float) -> float:
