@@ -86,9 +86,10 @@ def _keep(bench: BenchFile, channel: str, record: Record, person: Person) -> int
     if failed:
         person.tell(f"It does not count: {'; '.join(failed)}. Mend that, then prove the bench again.")
         return Exit.REFUSED
-    person.tell(f"It counts for {VALID_DAYS} days, for these instruments and this very bench file.")
     if record.simulated:
-        person.tell("It was made with simulated instruments and never counts for real ones.")
+        person.tell("A rehearsal: it was made with simulated instruments and never counts for real ones.")
+    else:
+        person.tell(f"It counts for {VALID_DAYS} days, for these instruments and this very bench file.")
     return Exit.OK
 
 

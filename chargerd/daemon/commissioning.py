@@ -13,11 +13,11 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 
 from chargerd.config.bench import BenchFile, ChannelSpec
-from chargerd.config.commissioned import Proof, Record, is_simulated
+from chargerd.config.commissioned import Proof, Record
 from chargerd.daemon.commissioning_feed import Feeding, fed
 from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.commissioning_last import last_steps, nothing_at_the_clips, relay_of, switched
-from chargerd.daemon.simulated_hand import simulated_hand
+from chargerd.daemon.simulated_hand import is_simulated_now, simulated_hand
 from chargerd.daemon.surroundings import SURROUNDINGS, Check, Person
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.bench import ChannelBench
@@ -54,6 +54,7 @@ class Proving:
     has_failed: bool = False
     guard: Guard | None = None
     feeding: Feeding | None = None
+    simulated: bool = False
 
     @property
     def source(self) -> Source:
@@ -85,15 +86,15 @@ async def commission(bench: BenchFile, channel: str, person: Person, *, utc: str
         BenchError: the file itself. LinkError, InstrumentError: an instrument cannot even be opened.
         RefusedError, JournalError: the guard cannot stand; nothing was energised.
     """
-    loop = asyncio.get_running_loop()
+    loop, simulated = asyncio.get_running_loop(), await is_simulated_now(bench)
     opened = await ChannelBench.open(bench, channel, now=loop.time)
-    proving = Proving(bench, bench.channels[channel], opened.instruments, person, loop.time, guard=guard)
+    proving = Proving(bench, bench.channels[channel], opened.instruments, person, loop.time, guard=guard, simulated=simulated)
     with fed(bench, channel) as proving.feeding:
         identities = await _guarded(proving, opened)
     if not proving.has_failed:
         proving.proven.add("record")
     return Record(
-        utc, bench.name, bench.sha256, channel, is_simulated(bench), identities, frozenset(proving.proven), proving.numbers,
+        utc, bench.name, bench.sha256, channel, simulated, identities, frozenset(proving.proven), proving.numbers,
         tuple(proving.proofs),
     )  # fmt: skip
 
@@ -357,7 +358,7 @@ def _warm_hand_of(name: str) -> Step:
         start_degC = {one: await _temperature(proving.instruments[one]) for one in (name, *others)}
         if not await proving.person.confirm(f"Hold the sensor {name} between two fingers and keep holding. Ready?"):
             raise ContractError("not done by the person: a sensor that nobody has seen move may read the room")
-        is_ours = is_simulated(proving.bench) and await simulated_hand(proving.bench, name)
+        is_ours = proving.simulated and await simulated_hand(proving.bench, name)
         hand = "a simulated hand" if is_ours else "a hand"
         until_s = proving.now_s() + WARM_S
         rise_K = 0.0

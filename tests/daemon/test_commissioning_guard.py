@@ -15,7 +15,7 @@ from chargerd.config.bench import BenchFile, load_bench
 from chargerd.daemon.commissioning import commission
 from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.keeper_link import KeeperLink
-from chargerd.daemon.simulated_hand import hand_name, simulated_hand
+from chargerd.daemon.simulated_hand import hand_name, is_simulated_now, simulated_hand
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.transports.memory import PEERS
@@ -167,3 +167,38 @@ def test_the_hand_warms_the_sensor_that_is_asked_for_and_no_real_bench_has_one(t
     # 33 degC is the simulated skin, 25 degC the room.
     assert (probe.truth("temperature_degC", 10.0), room.truth("temperature_degC", 10.0)) == (33.0, 25.0)
     assert probe.truth("temperature_degC", 100.0) == 25.0
+
+
+def on_lines(bench: BenchFile, path: str) -> BenchFile:
+    """The bench with every instrument on a serial line at that path, and of another maker."""
+    moved = {
+        name: replace(spec, address=f"serial://{path}?baud=9600", identity="Jetty,Source 1,1,1") for name, spec in bench.instruments.items()
+    }
+    return replace(bench, instruments=moved, sha256="1" * 64)
+
+
+def test_instruments_on_a_pseudo_terminal_are_simulated_whatever_they_call_themselves(tmp_path: Path) -> None:
+    bench = load_bench(example_bench())
+    main, far = os.openpty()
+    link = tmp_path / "line"
+    link.symlink_to(os.ttyname(far))
+    try:
+        said = [asyncio.run(is_simulated_now(on_lines(bench, path))) for path in (str(link), "/dev/ttyUSB-none")]
+    finally:
+        os.close(main)
+        os.close(far)
+
+    assert said == [True, False]
+
+
+def test_a_bench_that_a_simulated_bench_serves_is_simulated_whatever_its_file_says() -> None:
+    bench = on_lines(load_bench(example_bench()), "/dev/ttyUSB-none")
+
+    async def main() -> list[bool]:
+        server = await open_hand(World(seed=1), lambda: 1.0, hand_name(bench))
+        try:
+            return [await is_simulated_now(bench), await is_simulated_now(replace(bench, sha256="2" * 64))]
+        finally:
+            server.close()
+
+    assert asyncio.run(main()) == [True, False]
