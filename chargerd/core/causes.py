@@ -49,6 +49,7 @@ CAUSES: dict[str, Cause] = {
     "source-found-on": Cause("the source is on although it was switched off", Priority.EMERGENCY),
     "load-found-on": Cause("the load is on although it was switched off", Priority.HIGH),
     "load-found-off": Cause("the load is off although it was switched on", Priority.HIGH),
+    "load-mode-changed": Cause("the load no longer draws a constant current: somebody changed its mode", Priority.HIGH),
     "instrument-protection": Cause("a protection inside an instrument has acted", Priority.HIGH),
     "instrument-restarted": Cause("an instrument lost power or was reset", Priority.HIGH),
     "set-point-changed": Cause("a set-point is not what was written: somebody or something changed it", Priority.HIGH),

@@ -53,6 +53,7 @@ class Observation:
     by_resistors: bool = False
     taps_V: dict[str, float | None] = field(default_factory=dict)
     load_voltage_V: float | None = None
+    load_regulated: int | None = None
     has_meter: bool = False
 
 
@@ -100,7 +101,7 @@ class Observer:
         load_V, load_A, load_on, load_tripped, load_restarted, load_set_A = self._see_load(value, voltage_V)
         if load_V is not None:
             voltages.append(load_V)
-        regulated = value(source[3])
+        regulated, load_regulated = value(source[3]), value(self._load[3]) if self._has_load else None
         current_A = others_A = _current(source_A, source_on, zero_source_A, load_A, load_on, zero_load_A)
         ammeter_A = value(self._ammeter) if self._inputs.ammeter else None
         if self._inputs.ammeter:
@@ -136,6 +137,7 @@ class Observer:
             bool(self._bank),
             {name: value(key) for name, key in self._taps},
             load_V,
+            None if load_regulated is None else int(load_regulated),
             bool(self._inputs.meter),
         )
 

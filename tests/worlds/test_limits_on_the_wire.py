@@ -94,6 +94,7 @@ SCENARIOS: dict[str, Scenario] = {
     "source-found-on": Scenario(CYCLE, happens("supply", "panel_switch", AT_REST_S, on=True), at_s=AT_REST_S),
     "load-found-on": Scenario(CYCLE, happens("load", "panel_switch", AT_REST_S, on=True), at_s=AT_REST_S),
     "load-found-off": Scenario(DRAIN, happens("load", "panel_switch", DRAINS_S, on=False), at_s=DRAINS_S),
+    "load-mode-changed": Scenario(DRAIN, happens("load", "change", DRAINS_S, setting="mode", value="RES"), at_s=DRAINS_S),
     "instrument-protection": Scenario(CYCLE, happens("supply", "trip", cause="ocp")),
     "instrument-restarted": Scenario(CYCLE, happens("supply", "reboot", output_on=True), takes_s=READ_BACK),
     "set-point-changed": Scenario(LONG, happens("supply", "panel_set", setting="current_set_A", value=0.12), takes_s=READ_BACK),

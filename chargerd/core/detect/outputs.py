@@ -5,6 +5,8 @@ from __future__ import annotations
 from chargerd.core.detect.sight import Sight
 from chargerd.core.limits import SET_POINT_FLOOR_A, Trip
 
+UNREGULATED = 3
+"""What `observation.REGULATED` calls an output in a mode that is not asked of it."""
 SET_POINT_TOLERANCE_V = 0.010
 LEVEL_TOLERANCE = 0.05
 """A protection level read back this far (V or A) from what was written has been changed."""
@@ -28,6 +30,12 @@ def load_found_on(sight: Sight) -> Trip | None:
 def load_found_off(sight: Sight) -> Trip | None:
     """A load that has gone off by itself."""
     return Trip("load-found-off", None, None) if sight.discharging and sight.seen.load_on is False else None
+
+
+def load_mode_changed(sight: Sight) -> Trip | None:
+    """A load that draws in another way than with a constant current."""
+    found = sight.discharging and sight.seen.load_on and sight.seen.load_regulated == UNREGULATED
+    return Trip("load-mode-changed", None, None) if found else None
 
 
 def instrument_protection(sight: Sight) -> Trip | None:

@@ -14,6 +14,7 @@ DETECTORS: dict[str, Detect] = {
     "source-and-load-on": outputs.source_and_load_on,
     "source-found-on": outputs.source_found_on,
     "load-found-on": outputs.load_found_on,
+    "load-mode-changed": outputs.load_mode_changed,
     "instrument-protection": outputs.instrument_protection,
     "instrument-restarted": outputs.instrument_restarted,
     "load-found-off": outputs.load_found_off,
