@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def abilities_of(bench: BenchFile) -> dict[str, Abilities]:
-    """Return the abilities of each channel's source and of its resistors' relays; a dialect that cannot be read leaves them unknown."""
+    """Return the abilities of sources and of resistors' relays by name; a dialect that cannot be read leaves them unknown."""
     from chargerd.config.readiness import UNKNOWN, Abilities
     from chargerd.instruments.dialect_file import load_dialect
 

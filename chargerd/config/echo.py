@@ -59,8 +59,8 @@ def describe_bench(
 ) -> list[str]:
     """Return, per channel, what is not active on it and what is missing for unattended; then what ties its wiring to earth.
 
-    `abilities`: of sources and resistors' relays by name, as far as their dialects could be read. `proven`: by channel, what a commissioning
-    record that counts has proven.
+    `abilities`: of sources and resistors' relays by name, as far as their dialects could be read. `proven`: by channel, what a
+    commissioning record that counts has proven.
     """
     said = []
     for channel in bench.channels.values():

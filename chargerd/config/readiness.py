@@ -182,8 +182,9 @@ def missing(
 ) -> list[Row]:
     """Return what must be added before this channel may run unattended.
 
-    `abilities`: of the source and the resistors' relays, by name. `record`: what a valid commissioning record of this very bench has proven -- any of "record" itself, "over-current",
-    "boot:RELAY", "dead-man", "watchdog". None: there is no record, so nothing is proven.
+    `abilities`: of the source and the resistors' relays, by name. `record`: what a valid commissioning record of this very bench
+    has proven -- any of "record" itself, "over-current", "boot:RELAY", "dead-man", "watchdog". None: there is no record, so
+    nothing is proven.
     """
     proven = frozenset(record or ())
     rows = list(_unguarded(bench, channel, abilities, proven))
@@ -254,7 +255,7 @@ def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, A
     told, _ = _unseen(bench, channel, abilities)
     if told and not channel.ammeter:
         yield Row(
-            f"{_listed(told)} {'is' if len(told) == 1 else 'are'} open only by what {'it was' if len(told) == 1 else 'they were'} told",
+            f"{_listed(told)} " + ("is open only by what it was told" if len(told) == 1 else "are open only by what they were told"),
             "nothing shows that a discharge has really ended",
             f"buy relays that can be asked for their state, best by a mirror contact, or {_SHUNT}",
         )
