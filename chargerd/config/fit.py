@@ -50,13 +50,17 @@ def short(place: Place) -> str:
 
 @dataclass(slots=True)
 class Fit:
-    """The three files, the channel, the limits that follow, and everything that does not fit."""
+    """The three files, the channel, the limits that follow, and everything that does not fit.
+
+    `unproven`: the instrument whose zero is supposed to prove nothing.
+    """
 
     profile: ProfileFile
     cell: CellFile
     bench: BenchFile
     channel: ChannelSpec
     faults: Faults = field(default_factory=Faults)
+    unproven: str = ""
 
     def source(self) -> InstrumentSpec:
         """Return the supply."""
@@ -212,7 +216,7 @@ def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: 
 
 
 def _resolved(fit: Fit, at: Place, name: str, value: float, spec: InstrumentSpec, quantity: str) -> None:
-    uncertainty = uncertainty_on(fit.channel, spec, quantity, value)
+    uncertainty = uncertainty_on(fit.channel, spec, quantity, value, fit.unproven)
     if abs(value) < RESOLVED * uncertainty:
         fit.faults.add(
             at,

@@ -255,7 +255,8 @@ def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, A
     told, _ = _unseen(bench, channel, abilities)
     if told and not channel.ammeter:
         yield Row(
-            f"{_listed(told)} " + ("is open only by what it was told" if len(told) == 1 else "are open only by what they were told"),
+            f"{_listed(told)} {'is' if len(told) == 1 else 'are'} open only by what {'it was' if len(told) == 1 else 'they were'} "
+            "told",
             "nothing shows that a discharge has really ended",
             f"buy relays that can be asked for their state, best by a mirror contact, or {_SHUNT}",
         )

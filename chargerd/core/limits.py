@@ -11,6 +11,7 @@ from typing import NamedTuple
 
 from chargerd.core.observation import Observation, missing_inputs
 from chargerd.core.protection_memory import ProtectionMemory
+from chargerd.core.zero import NOTHING_STATED, StatedZero
 
 STEP_VOLTAGE_MARGIN_V = 0.050
 STEP_VOLTAGE_FOR_S = 2.0
@@ -58,14 +59,17 @@ class Limits:
 class Zeros:
     """The largest readings that still count as no current, A: what each instrument's data sheet allows it, at least 10 mA.
 
-    `slack_A` is what an energised reading may be wrong by, when no zero was subtracted. `apart_A` and `apart_share` of the
-    current are the most by which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell.
+    So much an energised reading may be wrong by, too, until a zero was measured that proves something. `source`, `load`,
+    `ammeter`: what the data sheets say, by which a zero is judged. `apart_A` and `apart_share` of the current are the most by
+    which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell.
     """
 
     source_A: float = OFF_CURRENT_FLOOR_A
     load_A: float = OFF_CURRENT_FLOOR_A
     ammeter_A: float = OFF_CURRENT_FLOOR_A
-    slack_A: float = SET_POINT_FLOOR_A
+    source: StatedZero = NOTHING_STATED
+    load: StatedZero = NOTHING_STATED
+    ammeter: StatedZero = NOTHING_STATED
     apart_A: float = 2 * OFF_CURRENT_FLOOR_A
     apart_share: float = 0.02
     lead_ohm: float = 0.0
@@ -77,6 +81,7 @@ class StepBounds:
 
     `current_set_A` is the present set-point, `current_most_A` the most it may become while the step lasts. `zero_max_A`: the
     relay to the cell is open, and this much may be an instrument's zero. None: the step has no such set-point or end.
+    `slack_A`: what the channel's current may be wrong by.
     """
 
     direction: int
@@ -89,6 +94,7 @@ class StepBounds:
     gas_charge_Ah: float | None = None
     current_most_A: float = 0.0
     zero_max_A: float | None = None
+    slack_A: float = SET_POINT_FLOOR_A
 
 
 class Trip(NamedTuple):
@@ -256,9 +262,9 @@ class Protection:
             most_A = 2.0 * bounds.zero_max_A
             return None if abs(current_A) <= most_A else Trip("current-while-isolated", current_A, most_A)
         along_A = current_A * bounds.direction
-        if not along_A >= -max(off_A, self._zeros.slack_A):
+        if not along_A >= -max(off_A, bounds.slack_A):
             return Trip("current-direction", current_A, 0.0)
-        slack_A = max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A, self._zeros.slack_A)
+        slack_A = max(SET_POINT_FLOOR_A, 5.0 * self._current_u_A, bounds.slack_A)
         ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + slack_A
         if not along_A <= ceiling_A:
             return Trip("current-above-set-point", along_A, ceiling_A)
