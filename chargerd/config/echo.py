@@ -49,6 +49,8 @@ def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile,
         *_steps(plan),
         *_hard_limits(plan),
         *_protection(plan, cell, bench),
+        *(f"only if {name}'s zero, read with the relay open, proves something (not 0 in every reading); otherwise refused at the "
+          f"start: {why}" for name, why in plan.needs_zero.items()),
         *_bank(plan, profile, cell, bench, channel),
         *remarks(profile, cell, bench, channel),
     ]

@@ -105,10 +105,16 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
             "capacity, efficiency and over-discharge", "no load: stored, not tested", "buy a load, or resistors with relays"
         )
     if not channel.ammeter:
-        resolved_A = _two_digits(3 * uncertainty_on(channel, bench.instruments[channel.source], "current", 0.0))
+        spec = bench.instruments[channel.source]
+        resolved_A, whole_A = (
+            _two_digits(3 * uncertainty_on(channel, spec, "current", 0.0, unproven)) for unproven in ("", spec.name)
+        )
+        # What the relay gains is lost again where the zero that is found proves nothing (core/zero.py).
+        unproven = f" (below {words(whole_A, 'current')} if its zero reads exactly 0, which proves nothing)"
+        unproven = unproven if whole_A > resolved_A else ""
         yield Row(
             f"a second opinion on the current, and charge ends below {words(resolved_A, 'current')}",
-            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it",
+            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it{unproven}",
             "buy a shunt, and a meter across it that resolves 0.1 mV; it sees charge and discharge with one error",
         )
 
@@ -255,8 +261,8 @@ def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, A
     told, _ = _unseen(bench, channel, abilities)
     if told and not channel.ammeter:
         yield Row(
-            f"{_listed(told)} {'is' if len(told) == 1 else 'are'} open only by what {'it was' if len(told) == 1 else 'they were'} "
-            "told",
+            f"{_listed(told)} {'is' if len(told) == 1 else 'are'} open only by what "
+            f"{'it was' if len(told) == 1 else 'they were'} told",
             "nothing shows that a discharge has really ended",
             f"buy relays that can be asked for their state, best by a mirror contact, or {_SHUNT}",
         )

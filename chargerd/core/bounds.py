@@ -12,7 +12,8 @@ RESTING = StepBounds(0)
 def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros, slack_A: float) -> StepBounds:
     """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
 
-    `slack_A`: what the channel's current may be wrong by. A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
+    `slack_A`: what the channel's current may be wrong by. A set-point that follows the voltage never counts for more than the
+    step's own current, whatever was worked out.
     """
     if not step.direction:
         return RESTING

@@ -60,8 +60,8 @@ def _zero(bench: BenchFile, spec: ChannelSpec, zeros: Sequence[ZeroRecord]) -> I
         )
     elif any(zero.u_A is not None for zero in measured):
         yield (
-            f"{spec.source}'s zero: it was exactly 0 in every reading, as a display shows that blanks small values or cannot go below "
-            f"zero; that proves nothing, and all of the stated {stated} is in every ±."
+            f"{spec.source}'s zero: it was exactly 0 in every reading, as a display shows that blanks small values or cannot go "
+            f"below zero; that proves nothing, and all of the stated {stated} is in every ±."
         )
     else:
         yield f"{spec.source}'s zero: it may be {stated} and was not measured (that takes a relay); all of it is in every ±."
