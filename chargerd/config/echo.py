@@ -11,6 +11,7 @@ from chargerd.config.fit_bench import bank_notes
 from chargerd.config.isolation import isolation_notes
 from chargerd.config.plan import highest_V, largest_current_A
 from chargerd.config.profile import ProfileFile, ProfileStep
+from chargerd.config.readers import reader_notes
 from chargerd.config.readiness import Abilities, missing, not_active
 from chargerd.config.safety_time import safety_time
 from chargerd.config.tables import Values
@@ -68,7 +69,8 @@ def describe_bench(
     for channel in bench.channels.values():
         said += [f"channel {channel.name}:"] + [f"  not active: {row}" for row in not_active(bench, channel, abilities)]
         said += describe_missing(bench, channel.name, abilities, (proven or {}).get(channel.name))
-    return said + [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+    said += [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+    return said + [f"inputs: {note}" for note in reader_notes(bench.instruments, bench.channels)]
 
 
 def describe_missing(
