@@ -124,4 +124,7 @@ def _notes(names: list[str], instruments: Mapping[str, InstrumentSpec]) -> Itera
     elif any(instruments[name].inputs == DIFFERENTIAL for name in names):
         yield f"{listed}: differential inputs of one reader; no terminal may leave the common-mode range of its data sheet"
     else:
-        yield f"{listed}: inputs of one reader, isolated from each other by the file; prove it with an ohmmeter between their negative terminals"
+        yield (
+            f"{listed}: inputs of one reader, isolated from each other by the file; prove it with an ohmmeter between their "
+            "negative terminals"
+        )
