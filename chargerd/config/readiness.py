@@ -12,7 +12,7 @@ from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.inputs import uncertainty_on
 from chargerd.config.safety_time import covered_by_dead_man, load_parts
-from chargerd.units import words
+from chargerd.units import brief, words
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +107,13 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
     if not channel.ammeter:
         spec = bench.instruments[channel.source]
         resolved_A, whole_A = (
-            _two_digits(3 * uncertainty_on(channel, spec, "current", 0.0, unproven)) for unproven in ("", spec.name)
+            3 * uncertainty_on(channel, spec, "current", 0.0, unproven) for unproven in ("", spec.name)
         )
         # What the relay gains is lost again where the zero that is found proves nothing (core/zero.py).
-        unproven = f" (below {words(whole_A, 'current')} if its zero reads exactly 0, which proves nothing)"
+        unproven = f" (below {brief(whole_A, 'current', 2)} if its zero reads exactly 0, which proves nothing)"
         unproven = unproven if whole_A > resolved_A else ""
         yield Row(
-            f"a second opinion on the current, and charge ends below {words(resolved_A, 'current')}",
+            f"a second opinion on the current, and charge ends below {brief(resolved_A, 'current', 2)}",
             f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it{unproven}",
             "buy a shunt, and a meter across it that resolves 0.1 mV; it sees charge and discharge with one error",
         )
@@ -151,10 +151,6 @@ def _unseen(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abil
 
 def _listed(names: Sequence[str]) -> str:
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
-
-
-def _two_digits(value: float) -> float:
-    return float(f"{value:.2g}")
 
 
 def _last_resorts(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
