@@ -1,12 +1,23 @@
-"""From a step to the numbers protection compares with: derived bounds, never written by a person."""
+"""From a plan and a step to the numbers protection compares with: derived bounds, never written by a person."""
 
 from __future__ import annotations
 
+from chargerd.core.detect.sight import Frozen
 from chargerd.core.limits import StepBounds, Zeros
 from chargerd.core.parts import PART_GRACE_S
+from chargerd.core.plan import Plan
 from chargerd.core.program import Step
 
 RESTING = StepBounds(0)
+
+
+def frozen(plan: Plan) -> Frozen:
+    """Return what protection compares a whole run with."""
+    # A plan that never charges has no voltage level: then neither is written to the source, and neither expected of it.
+    ocp_A = None if plan.ovp_V is None else plan.ocp_A
+    return Frozen(
+        plan.limits, plan.zeros, bool(plan.inputs.thermometer), plan.missed_max, plan.resolves.current_A, plan.ovp_V, ocp_A
+    )
 
 
 def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros, slack_A: float) -> StepBounds:
@@ -31,6 +42,7 @@ def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Ze
         charge_Ah=charge_Ah,
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
+        gassing_s=step.end("gassing_time"),
         slack_A=slack_A,
         zero_max_A=None if not step.isolated else zeros.source_A if step.sign > 0 else zeros.load_A,
     )
