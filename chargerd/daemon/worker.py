@@ -78,7 +78,8 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
     The gap is written as unknown and its charge counted for the longest an output can have stayed on. Raises JournalError,
     RefusedError when the run is over.
     """
-    recover(run.folder)
+    for torn in recover(run.folder):
+        sys.stderr.write(f"chargerd: {torn}; these were cut away\n")
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
     if folded.differences:
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
