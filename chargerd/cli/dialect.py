@@ -23,7 +23,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     new = actions.add_parser("new", help="ask for every question and command of an instrument and write its dialect")
     new.add_argument("name", metavar="NAME", help="a name for it, such as my-supply")
-    new.add_argument("--bench", metavar="BENCH", required=True, help="bench file; the dialect goes into its folder `dialects`")
+    new.add_argument("--bench", metavar="BENCH", help="bench file; the dialect goes into its folder `dialects` (else ./dialects)")
     test = actions.add_parser(
         "test", help="prove a dialect: its wire pairs, a simulated instrument, or the real one with NOTHING connected to it"
     )
@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     if args.action == "new":
         from chargerd.cli.dialect_new import interview
 
-        return interview(args.name, Path(args.bench), input)
+        return interview(args.name, None if args.bench is None else Path(args.bench), input)
     if args.instrument:
         if not args.bench:
             raise UsageError("--instrument needs --bench BENCH, the file it stands in")
@@ -50,9 +50,9 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _folder(bench: str | None) -> Path | None:
-    """Return the folder of a bench's own dialects. Raises UsageError when there is no such bench file."""
+    """Return the folder of a bench's own dialects, or of this folder's. Raises UsageError when there is no such bench file."""
     if bench is None:
-        return None
+        return Path("dialects") if Path("dialects").is_dir() else None
     if not Path(bench).is_file():
         raise UsageError(f"{bench}: there is no such bench file")
     return Path(bench).parent / "dialects"
@@ -68,7 +68,7 @@ def _list(beside: Path | None) -> int:
         tried = "" if dialect.verified_on_hardware == "none yet" else f"; tried on {dialect.verified_on_hardware}"
         print(f"{name:<26} {dialect.role:<12} {'your own: ' if name in own else ''}{dialect.about}{tried}")
     print("\nNone that is shipped has been tried on hardware unless it says so.")
-    print("Yours is not among them: chargerd dialect new NAME --bench BENCH")
+    print("Yours is not among them: chargerd dialect new NAME")
     return Exit.OK
 
 
