@@ -174,7 +174,7 @@ _HOW: Mapping[str, str] = {
     "line": "  Lines of text: the question as it is sent, such as V? and its reply as a pattern, such as V={number}.\n"
     "  A command with its value, such as V={value}, and the acknowledgement it waits for, such as OK. Without one: -.",
     "modbus": "  Registers: a question is holding 16, input 16, coil 3 or discrete 3; a command holding 16 {value} or coil 3 1.\n"
-    "  Addresses are decimal and count from 0: what a list calls 40017 or 4x0017 is holding 16; 0x10 is 16. Replies are bytes,\n"
+    "  Addresses count from 0, in decimal: what a list calls 40017 or 4x0017 is holding 16; 0x10 is 16. Replies are bytes,\n"
     "  function code first, such as 03 02 07 3A, or the whole frame with its check value.",
     "bytes": "  Frames of bytes in hexadecimal: A5 01 03 A9. cc is the check value (A5 01 03 cc), vv a byte of the value;\n"
     "  in a reply ?? is any byte: 5A 03 vv ??. #{output} is the number of the output as a byte.",

@@ -96,7 +96,7 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
         resolved_A = _two_digits(3 * uncertainty_on(channel, bench.instruments[channel.source], "current", 0.0))
         yield Row(
             f"a second opinion on the current, and charge ends below {words(resolved_A, 'current')}",
-            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it",
+            f"{channel.source}{f' and {channel.load} alone measure it' if channel.load else ' alone measures it'}",
             "buy a shunt, and a meter across it that resolves 0.1 mV; it sees charge and discharge with one error",
         )
 
