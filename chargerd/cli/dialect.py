@@ -63,6 +63,18 @@ def _folder(bench: str | None) -> Path | None:
     return Path(bench).parent / "dialects"
 
 
+def _compare(name: str, beside: Path | None) -> str:
+    """Return what to do about a dialect that failed."""
+    own = None if beside is None else beside / f"{name}.yaml"
+    return f"Compare {own if own is not None and own.is_file() else f'the dialect {name}'} with the instrument's manual."
+
+
+def _refuse_unfinished(name: str, beside: Path | None) -> None:
+    """Raise UsageError when `dialect new` was left half-way."""
+    if beside is not None and (beside / f"{name}.draft.csv").exists() and not (beside / f"{name}.yaml").exists():
+        raise UsageError(f"{name} is not finished, its answers are kept: go on with chargerd dialect new {name}")
+
+
 def _list(beside: Path | None) -> int:
     from chargerd.instruments.dialect import FOLDER, dialect_names
     from chargerd.instruments.dialect_file import load_dialect
@@ -82,6 +94,7 @@ def _test_file(name: str, beside: Path | None) -> int:
     from chargerd.instruments.contract.examples import check_examples
     from chargerd.instruments.dialect_file import load_dialect
 
+    _refuse_unfinished(name, beside)
     dialect = load_dialect(name, beside)
     print(f"{dialect.name}: {dialect.about}\n\nWire pairs of its file:")
     findings = check_examples(dialect, load_dialect(name, beside, output="2", input="2"), load_dialect(name, beside, input="102"))
@@ -94,7 +107,8 @@ def _test_file(name: str, beside: Path | None) -> int:
         print("\nNo simulated instrument speaks it. Prove it on the instrument itself, with NOTHING connected to it:")
         print(f"  chargerd dialect test {name} --address ADDRESS")
         print("or, when it stands in a bench file:  chargerd dialect test --bench BENCH --instrument NAME")
-    return _end([*findings, *simulated], "Compare the dialect with the instrument's manual.")
+    held = "Everything held." if simulated else "Every wire pair holds; the instrument itself has not been tried."
+    return _end([*findings, *simulated], _compare(name, beside), held)
 
 
 async def _simulated(dialect: Dialect, beside: Path | None) -> list[Finding]:
@@ -148,6 +162,7 @@ def _test_address(args: argparse.Namespace) -> int:
     if not args.name or args.instrument:
         raise UsageError("--address goes with a dialect's name, and without --instrument")
     beside = _folder(args.bench)
+    _refuse_unfinished(args.name, beside)
     if args.bench:
         _refuse_untouchable(Path(args.bench), args.address)
     dialect = load_dialect(args.name, beside, output=args.output, input=args.input)
@@ -157,8 +172,10 @@ def _test_address(args: argparse.Namespace) -> int:
     timeout_s = 0.5 if dialect.questions["identity"].message else LISTEN_S
     with AddressLocks([args.address]):
         identity = asyncio.run(_who(dialect, args.address, timeout_s))
-        print(f"It says who it is by {identity!r}. At most 1.3 V and 0.1 A are asked of it.")
-        if not consent("Is that the right instrument, and is NOTHING connected to it?"):
+        is_output = dialect.role in ("source", "load")
+        print(f"It says who it is by {identity!r}.{' At most 1.3 V and 0.1 A are asked of it.' if is_output else ''}")
+        free = ", and is NOTHING connected to it" if is_output or dialect.role == "switch" else ""
+        if not consent(f"Is that the right instrument{free}?"):
             raise RefusedError("nothing was sent but that question")
         spec = InstrumentSpec(
             args.name, args.address, args.name, identity, 30.0, 3.0,
@@ -217,7 +234,7 @@ async def _on_the_wire(spec: InstrumentSpec, beside: Path | None) -> int:
     finally:
         await instrument.connection.close()
     _print(findings)
-    advice = "Compare the dialect with the instrument's manual."
+    advice = _compare(spec.dialect, beside)
     if len(findings) == 1:
         is_silent = "no reply" in findings[0].said or "answered by" in findings[0].said
         advice = f"Nothing more was tried. {SILENT}" if is_silent else "Nothing more was tried."
@@ -229,7 +246,7 @@ def _print(findings: list[Finding]) -> None:
         print(f"  {finding.check:<20} {finding.result:<9} {finding.said}")
 
 
-def _end(findings: list[Finding], advice: str) -> int:
+def _end(findings: list[Finding], advice: str, held: str = "Everything held.") -> int:
     """Say in one line what came of it all; return the exit code."""
     from chargerd.instruments.contract.suite import Result
 
@@ -241,5 +258,5 @@ def _end(findings: list[Finding], advice: str) -> int:
     if unproven:
         print(f"\nNothing failed, and {len(unproven)} of {len(findings)} not proven: {', '.join(unproven)}.")
         return Exit.NOT_PROVEN
-    print("\nEverything held.")
+    print(f"\n{held}")
     return Exit.OK

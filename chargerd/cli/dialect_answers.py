@@ -39,6 +39,7 @@ class Answers:
         self._given = _kept(draft)
         self._earlier: dict[str, str] = {}
         self._at = 0
+        self._is_typed = False
 
     def __len__(self) -> int:
         return len(self._given)
@@ -57,6 +58,11 @@ class Answers:
         if self.is_live:
             print(text)
 
+    def remark(self, text: str) -> None:
+        """Print something about the answer just typed; nothing about one that was kept."""
+        if self._is_typed:
+            print(text)
+
     def ask(self, key: str, words: str, default: str, fault_of: Callable[[str], str]) -> str:
         """Return the answer to one question, asked until it is usable.
 
@@ -69,6 +75,7 @@ class Answers:
             asked, answer = self._given[self._at]
             if asked == key and not fault_of(answer):
                 self._at += 1
+                self._is_typed = False
                 return answer
             self._take_back(len(self._given) - self._at)  # the program or the draft was changed: asked anew, and offered
         for _ in range(BAD_MAX):
@@ -83,6 +90,7 @@ class Answers:
             else:
                 self._given.append((key, answer))
                 self._at += 1
+                self._is_typed = True
                 self._keep()
                 return answer
         raise EOFError

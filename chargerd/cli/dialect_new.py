@@ -10,6 +10,18 @@ from pathlib import Path
 from chargerd.cli.dialect_answers import BACK, SHOW, Answers, BackError
 from chargerd.cli.dialect_pairs import command_pair, question_pair
 from chargerd.cli.dialect_parts import NONE, hint, is_asked, keys_of, part_fault, row_fault, usual_part
+from chargerd.cli.dialect_words import (
+    BASES,
+    CONVENTIONS,
+    HOW,
+    MEANS,
+    OPTIONAL,
+    OPTIONAL_COMMANDS,
+    POWER_ON,
+    STATUS_ORDER,
+    UNASKED,
+    WORDS,
+)
 from chargerd.cli.find_bench import quoted
 from chargerd.config.tables import NAME
 from chargerd.errors import BenchError, Exit, RefusedError, UsageError
@@ -27,55 +39,6 @@ from chargerd.instruments.dialect import (
 )
 from chargerd.instruments.dialect_file import FRAMINGS, load_dialect
 
-BASES = {
-    "source": "scpi-supply", "load": "scpi-load", "meter": "scpi-meter", "thermometer": "scpi-thermometer",
-    "switch": "scpi-relays",
-}  # fmt: skip
-MEANS: Mapping[str, str] = {
-    "identity": "who it is",
-    "error": "oldest entry of its error queue",
-    "events": "standard event register (bit 7: it was switched on)",
-    "voltage": "measured voltage, V",
-    "current": "measured current, A",
-    "temperature": "measured temperature, °C",
-    "resistance": "measured resistance, ohm",
-    "questionable": "status register: what it regulates, which protection acted",
-    "operation": "second status register",
-    "mode": "what a load holds constant",
-    "power_on": "what its output does when the mains returns",
-    "output": "whether its output or input is on",
-    "voltage_set": "voltage set-point, V",
-    "current_set": "current set-point, A",
-    "ovp": "over-voltage protection level, V",
-    "ovp_enabled": "whether that protection is on",
-    "ocp": "over-current protection level, A",
-    "ocp_enabled": "whether that protection is on",
-    "watchdog": "seconds of silence after which it switches off by itself",
-    "closed": "whether the contact is closed",
-    "mirror": "the second contact that proves the first",
-    "on": "switch its output or input on",
-    "off": "switch its output or input off",
-    "ovp_enable": "switch over-voltage protection on",
-    "ocp_enable": "switch over-current protection on",
-    "clear_protection": "clear a protection that acted",
-    "remote": "sent first, so that it obeys the line",
-    "lock": "lock its front panel",
-    "close": "close the contact",
-    "open": "open the contact",
-}
-_OPTIONAL: Mapping[str, tuple[str, ...]] = {
-    "source": ("operation", "power_on", "ovp_enabled", "ocp_enabled", "watchdog"),
-    "load": ("operation", "ocp", "ocp_enabled", "power_on", "watchdog"),
-    "switch": ("mirror",),
-}
-_OPTIONAL_COMMANDS: Mapping[str, tuple[str, ...]] = {
-    "source": ("ovp_enable", "ocp_enable", "clear_protection", "remote", "lock", "watchdog"),
-    "load": ("ocp", "ocp_enable", "clear_protection", "remote", "lock", "watchdog"),
-    "meter": ("remote",), "thermometer": ("remote",), "switch": ("remote",),
-}  # fmt: skip
-
-
-
 @dataclass(slots=True)
 class Draft:
     """What has been answered so far, as the lines of the file to be."""
@@ -91,6 +54,11 @@ class Draft:
     status: dict[str, dict[str, str]] = field(default_factory=dict)
     words: dict[str, str] = field(default_factory=dict)
     before: dict[str, str] = field(default_factory=dict)
+
+    def base_header(self, question: str) -> str:
+        """Return the header of a question as the standard has it, "" where it has none."""
+        rows = {} if self.base is None else self.base.questions
+        return rows[question].notation.partition("?")[0] if question in rows else ""
 
 
 def interview(name: str, bench: Path | None, read: Callable[[str], str]) -> int:
@@ -157,7 +125,9 @@ def _asked(name: str, answers: Answers) -> str:
     draft, about = _begin(answers)
     _rows(draft)
     _status(draft)
-    settle = answers.ask("settle", "How long until a command shows in what it measures", "100 ms", _time_fault)
+    settle = "0 ms"
+    if draft.commands:
+        settle = answers.ask("settle", "How long until a command shows in what it measures", "100 ms", _time_fault)
     return _text(name, about, settle, _power_on(draft), draft)
 
 
@@ -168,24 +138,11 @@ Have the instrument's list of commands at hand. An empty answer takes what stand
 """
 
 
-_HOW: Mapping[str, str] = {
-    "scpi": "  SCPI: write headers with the short form in capitals, such as MEASure:VOLTage? — what is in brackets is usual.\n"
-    "  Words all in capitals that have no short form, or numbers with a unit behind them, such as 1.234V: that is `line`.",
-    "line": "  Lines of text: the question as it is sent, such as V? and its reply as a pattern, such as V={number}.\n"
-    "  A command with its value, such as V={value}, and the acknowledgement it waits for, such as OK. Without one: -.",
-    "modbus": "  Registers: a question is holding 16, input 16, coil 3 or discrete 3; a command holding 16 {value} or coil 3 1.\n"
-    "  Addresses count from 0, in decimal: what a list calls 40017 or 4x0017 is holding 16; 0x10 is 16. Replies are bytes,\n"
-    "  function code first, such as 03 02 07 3A, or the whole frame with its check value.",
-    "bytes": "  Frames of bytes in hexadecimal: A5 01 03 A9. cc is the check value (A5 01 03 cc), vv a byte of the value;\n"
-    "  in a reply ?? is any byte: 5A 03 vv ??. #{output} is the number of the output as a byte.",
-}
-
-
 def _begin(answers: Answers) -> tuple[Draft, str]:
     about = answers.ask("about", "What is it, in a few words", "", lambda text: "" if text else "say what it is")
     role = answers.ask_word("role", "Its role", ROLES, "source")
     framing = answers.ask_word("framing", "How it is spoken to", tuple(FRAMINGS), "scpi")
-    answers.say(_HOW[framing])
+    answers.say(HOW[framing])
     return Draft(role, framing, load_dialect(BASES[role]) if framing == "scpi" else None, answers), about
 
 
@@ -193,19 +150,21 @@ def _rows(draft: Draft) -> None:
     """Ask for every question and command of the role."""
     needed = [name for name in QUESTIONS if name in NEEDED_QUESTIONS[draft.role]]
     one_of = NEEDED_ONE_OF.get(draft.role, ())
-    optional = [*_OPTIONAL.get(draft.role, ()), *one_of]
+    optional = [*OPTIONAL.get(draft.role, ()), *one_of]
     draft.answers.say("\nQuestions")
     for name in (*needed, *optional):
+        if name.removesuffix("_enabled") in draft.lacks:
+            continue  # what it has not is not enabled either
         is_last = bool(one_of) and name == one_of[-1] and not set(one_of) & set(draft.questions)
         _row(draft, name, is_question=True, optional=name in optional, must=f"one of {', '.join(one_of)}" if is_last else "")
+    if draft.questions["identity"].get("ask") == "":
+        return  # it only prints
     draft.answers.say("\nCommands")
-    optional = list(_OPTIONAL_COMMANDS.get(draft.role, ()))
+    optional = list(OPTIONAL_COMMANDS.get(draft.role, ()))
     for name in (*sorted(NEEDED_COMMANDS[draft.role], key=list(MEANS).index), *optional):
-        if name not in draft.lacks and not (name in optional and name in QUESTIONS and name not in draft.questions):
+        is_unasked = name in optional and name in QUESTIONS and name not in draft.questions
+        if name.removesuffix("_enable") not in draft.lacks and not is_unasked:
             _row(draft, name, is_question=False, optional=name in optional)
-
-
-_CONVENTIONS: Mapping[str, str] = {"A": "scpi-supply", "B": "scpi-supply-operation", "C": "scpi-supply-swapped"}
 
 
 def _status(draft: Draft) -> None:
@@ -221,7 +180,7 @@ def _status(draft: Draft) -> None:
         )
         choice = draft.answers.ask_word("status convention", "Which does its manual print", ("A", "B", "C", "other"), "A")
         if choice != "other":
-            bits = load_dialect(_CONVENTIONS[choice]).status
+            bits = load_dialect(CONVENTIONS[choice]).status
             usable = {key: bit for key, bit in bits.items() if bit.register in asked}
             draft.status = {key: {"register": bit.register, "bit": str(bit.bit)} for key, bit in usable.items()}
             return
@@ -238,9 +197,6 @@ def _status(draft: Draft) -> None:
             draft.status[name] = {"register": register, how: number}
 
 
-STATUS_ORDER = ("constant_current", "constant_voltage", "unregulated", "over_voltage", "over_current", "over_temperature")
-
-
 def _status_fault(text: str, asked: Sequence[str]) -> str:
     registers = "|".join(asked)
     good = text == NONE or re.fullmatch(rf"({registers}) (bit|equals) [0-9]{{1,5}}", text)
@@ -253,35 +209,43 @@ def _row(draft: Draft, name: str, *, is_question: bool, optional: bool, must: st
     `must`: why this one may not be left out, though as a rule it may.
     """
     answers, framing = draft.answers, draft.framing
-    usual = _usual(draft, name, is_question=is_question, optional=optional and not must)
+    usual = _usual(draft, name, is_question=is_question)
+    often = f" (often {usual})" if usual and optional else ""
+    usual = NONE if optional and not must else usual
     may_lack = name in MAY_LACK and (name != "voltage" or draft.role in VOLTAGE_LACKED_BY)
     mark, first = f"{name}?" if is_question else name, keys_of(framing, is_question=is_question)[0]
 
     def fault_of(answer: str) -> str:
+        if not answer:
+            return f"type what its manual prints{f', or {UNASKED}' if framing == 'line' and is_question else ''}"
         if answer == NONE:
             if must:
                 return f"a {draft.role} measures {must}; type how this is asked, or {BACK}"
             return "" if optional or may_lack else f"a {draft.role} cannot do without it; type it, or Ctrl-C: answers are kept"
-        fields = {first: answer} | ({"reply": QUESTIONS[name]} if framing == "scpi" and is_question else {})
+        fields = {first: sent_as(answer)} | ({"reply": QUESTIONS[name]} if framing == "scpi" and is_question else {})
         return part_fault(framing, name, fields, first, is_question=is_question)
 
+    def sent_as(answer: str) -> str:
+        return "" if answer == UNASKED and framing == "line" and is_question else answer
+
     what = "asked by" if is_question else "sent as"
-    answer = answers.ask(f"{mark} {first}", f"  {name}: {MEANS[name]}; {what}", usual, fault_of)
+    answer = answers.ask(f"{mark} {first}", f"  {name}: {MEANS[name]}; {what}{often}", usual, fault_of)
     if answer == NONE:
         if not optional:
             draft.lacks.append(name)
         return
-    fields = {first: answer}
+    fields = {first: sent_as(answer)}
+    draft.before[first] = fields[first]
     asked = 1 + _parts(draft, name, fields, is_question=is_question)
     if fault := row_fault(framing, name, fields, is_question=is_question):
-        answers.say(f"    {fault}")
+        print(f"    {fault}")
         answers.back(asked)
     (draft.questions if is_question else draft.commands)[name] = fields
     pair = (question_pair if is_question else command_pair)(answers, framing, name, fields)
     if pair:
         draft.examples[mark] = pair
-    if is_question and name in _WORDS:
-        key, words, default = _WORDS[name]
+    if is_question and name in WORDS:
+        key, words, default = WORDS[name]
         draft.words[key] = answers.ask(key, f"    {words}, by commas", default, _words_fault)
 
 
@@ -309,21 +273,23 @@ def _parts(draft: Draft, name: str, fields: dict[str, str], *, is_question: bool
     return asked
 
 
-_WORDS: Mapping[str, tuple[str, str, str]] = {
-    "mode": ("mode", "its words for constant current", "CURR, CURRENT"),
-    "power_on": ("power_on_safe", "its words for an output that stays off", "OFF, RES"),
-}
-
-
 def _words_fault(text: str) -> str:
     return "" if re.fullmatch(r"[A-Za-z0-9_]+(, *[A-Za-z0-9_]+)*", text) else "words of letters and digits, by commas"
 
 
-def _usual(draft: Draft, name: str, *, is_question: bool, optional: bool) -> str:
+def _usual(draft: Draft, name: str, *, is_question: bool) -> str:
+    """Return what is usual: of a command in SCPI what follows from the question just typed, else the standard's header."""
+    if is_question and draft.before.get("ask") == "":
+        return UNASKED
+    asked = "output" if name in ("on", "off") else name
+    if draft.framing == "scpi" and not is_question and asked in draft.questions:
+        header, _, argument = draft.questions[asked]["ask"].partition("?")
+        if header != draft.base_header(asked) and not argument:
+            return f"{header} " + {"on": "1", "off": "0"}.get(name, "{value}")
     rows = None if draft.base is None else draft.base.questions if is_question else draft.base.commands
     if rows is not None and name in rows:
         return rows[name].notation
-    return NONE if optional else ""
+    return ""
 
 
 def _time_fault(text: str) -> str:
@@ -336,18 +302,11 @@ def _time_fault(text: str) -> str:
     return ""
 
 
-_POWER_ON: Mapping[str, tuple[tuple[str, ...], str]] = {
-    "source": (("off", "on", "last", "unknown"), "its output"),
-    "load": (("off", "on", "last", "unknown"), "its input"),
-    "switch": (("open", "closed", "last", "unknown"), "its contact"),
-}
-
-
 def _power_on(draft: Draft) -> str:
     """Ask what it does when the mains returns, where somebody must know."""
-    if draft.role not in _POWER_ON:
+    if draft.role not in POWER_ON:
         return "harmless"
-    words, what = _POWER_ON[draft.role]
+    words, what = POWER_ON[draft.role]
     return draft.answers.ask_word("power_on", f"When the mains returns, {what} is (as you have seen it)", words, "unknown")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Mapping
 
@@ -13,6 +14,7 @@ from chargerd.instruments.dialect import QUESTIONS, SETS
 from chargerd.instruments.dialect_file import FRAMINGS
 from chargerd.instruments.framing.bytes import CHECKS
 from chargerd.instruments.framing.modbus_frame import crc16
+from chargerd.instruments.framing.scpi_rows import short_text
 from chargerd.instruments.framing.spoken import Command
 
 USUAL: Mapping[str, str] = {"voltage_set": "1.85", "current_set": "0.15", "ovp": "1.95", "ocp": "0.2", "watchdog": "10"}
@@ -39,9 +41,9 @@ def question_pair(answers: Answers, framing: str, name: str, fields: Fields) -> 
 
     answer = answers.ask(f"{name}? answer", "    an answer as its manual prints it", NONE, fault_of)
     if answer == NONE:
-        answers.say(f"    {_UNPROVEN}")
+        answers.remark(f"    {_UNPROVEN}")
         return {}
-    answers.say(f"    → {understood['means']}")
+    answers.remark(f"    → {understood['means']}")
     return {"sent": sent, **understood}
 
 
@@ -70,14 +72,14 @@ def command_pair(answers: Answers, framing: str, name: str, fields: Fields) -> d
     answers.say(what)
 
     def fault_of(answer: str) -> str:
-        if answer in (NONE, "yes") or plain(framing, answer) == sent:
+        if answer in (NONE, "yes") or _as_sent(framing, answer) == sent:
             return ""
         return (
             f"not the same: {sent} would be sent. Type yes when the instrument takes that too, or back to correct the row"
         )
 
     if answers.ask(f"{name} sent", "    is that what its manual prints: yes, or type what it prints", "yes", fault_of) == NONE:
-        answers.say(f"    {_UNPROVEN}")
+        answers.remark(f"    {_UNPROVEN}")
         return {}
     pair = {"value": value} if value else {}
     pair["sent"] = sent
@@ -134,6 +136,14 @@ def plain(framing: str, text: str) -> str:
     if framing == "modbus" and len(raw) >= 5 and crc16(raw[:-2]).to_bytes(2, "little") == raw[-2:]:
         raw = raw[1:-2]
     return raw.hex(" ").upper()
+
+
+def _as_sent(framing: str, text: str) -> str:
+    """Return what a manual prints as it would be sent: of SCPI the short forms."""
+    if framing == "scpi":
+        with contextlib.suppress(ValueError):
+            return short_text(text)
+    return plain(framing, text)
 
 
 def _raw(framing: str, text: str) -> bytes:

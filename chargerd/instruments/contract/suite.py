@@ -82,8 +82,8 @@ async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS)
         findings.append(finding)
         if finding.result is Result.FAILED and check.name in FATAL:
             broken = broken or check.name
-        if broken == "identity":
-            return findings  # silent, or another one: nothing more is said to it, and nothing that was sent could be on
+        if broken == "identity" and not instrument.connection.has_answered:
+            return findings  # silent, or another one: nothing more is said to it, and nothing was sent that could be on
     if isinstance(instrument, Output):
         findings.append(await _one(instrument, Check("off at the end", "", _OUTPUTS, steps.off)))
     return findings
