@@ -39,6 +39,7 @@ from chargerd.instruments.dialect import (
 )
 from chargerd.instruments.dialect_file import FRAMINGS, load_dialect
 
+
 @dataclass(slots=True)
 class Draft:
     """What has been answered so far, as the lines of the file to be."""
@@ -264,12 +265,17 @@ def _parts(draft: Draft, name: str, fields: dict[str, str], *, is_question: bool
             tried = fields if answer == NONE else fields | {key: answer}
             return part_fault(framing, name, tried, key, is_question=is_question)
 
+        if key == "write" and key in draft.before:  # an instrument has one way of being written to
+            fields.update({key: draft.before[key]} if draft.before[key] != NONE else {})
+            continue
         usual = usual_part(key, draft.before, is_question=is_question)
         words = f"    {key} ({hint(framing, key, name, is_question=is_question)})"
         answer = draft.answers.ask(f"{mark} {key}", words, usual, fault_of)
         asked += 1
         if answer != NONE:
-            fields[key] = draft.before[key] = answer
+            fields[key] = answer
+        if answer != NONE or key == "write":
+            draft.before[key] = answer
     return asked
 
 

@@ -36,7 +36,8 @@ def question_pair(answers: Answers, framing: str, name: str, fields: Fields) -> 
             understood["reply"] = plain(framing, answer)
             understood["means"] = meaning(question.parse(_raw(framing, understood["reply"])), QUESTIONS[name])
         except (ValueError, ChargerdError) as fault:
-            return f"this program does not understand that answer: {fault}; type another, {NONE} for none, or back"
+            whole = " (function code first, or a whole frame with its right check value)" if framing == "modbus" else ""
+            return f"this program does not understand that answer: {fault}{whole}; type another, {NONE} for none, or back"
         return ""
 
     answer = answers.ask(f"{name}? answer", "    an answer as its manual prints it", NONE, fault_of)
@@ -72,7 +73,7 @@ def command_pair(answers: Answers, framing: str, name: str, fields: Fields) -> d
     answers.say(what)
 
     def fault_of(answer: str) -> str:
-        if answer in (NONE, "yes") or _as_sent(framing, answer) == sent:
+        if answer in (NONE, "yes") or sent in (_as_sent(framing, answer), plain(framing, answer)[3:]):  # a unit in front
             return ""
         return (
             f"not the same: {sent} would be sent. Type yes when the instrument takes that too, or back to correct the row"
@@ -83,7 +84,9 @@ def command_pair(answers: Answers, framing: str, name: str, fields: Fields) -> d
         return {}
     pair = {"value": value} if value else {}
     pair["sent"] = sent
-    if command.acknowledge is not None:
+    if framing == "modbus":
+        pair["reply"] = _derived(framing, filled, sent)  # the standard says how a write is answered
+    elif command.acknowledge is not None:
         pair |= _acknowledged(answers, framing, name, command, filled, sent)
     return pair
 

@@ -19,7 +19,7 @@ MEANS: Mapping[str, str] = {
     "questionable": "status register: what it regulates, which protection acted",
     "operation": "second status register",
     "mode": "what a load holds constant",
-    "power_on": "what its output does when the mains returns",
+    "power_on": "a setting that says what its output does when the mains returns",
     "output": "whether its output or input is on",
     "voltage_set": "voltage set-point, V",
     "current_set": "current set-point, A",

@@ -27,6 +27,9 @@ NOTHING = (
 )
 
 
+_OWN_WORDS = "to write a dialect from its manual: chargerd dialect new NAME"
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("port", metavar="PORT", nargs="?", help="only this serial port, such as /dev/ttyUSB0")
@@ -168,7 +171,7 @@ def _print_dialects(answer: Answer) -> None:
 
     if not answer.dialects:
         print(f"    address: {answer.address}")
-        print("    no shipped dialect knows it by this; to write one from its manual: chargerd dialect new NAME")
+        print(f"    no shipped dialect knows it by this; {_OWN_WORDS}")
         return
     by_role: dict[str, list[str]] = {}
     for dialect in shipped():
@@ -176,6 +179,7 @@ def _print_dialects(answer: Answer) -> None:
             by_role.setdefault(dialect.role, []).append(dialect.name)
     for role, names in by_role.items():
         print(f"    if it is a {role}: {', '.join(names)}")
+    print(f"    or it has words of its own; {_OWN_WORDS}")
 
 
 # --- the rest ------------------------------------------------------------------------------------------------------------
