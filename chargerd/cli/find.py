@@ -121,13 +121,13 @@ def search(
 
 
 def _find_ports(args: argparse.Namespace, root: Path, agree: Callable[[str], bool]) -> list[Answer]:
-    from chargerd.instruments.finding.ports import Port, access_trouble, runs_modem_manager, serial_ports
+    from chargerd.instruments.finding.ports import Port, access_trouble, locker, runs_modem_manager, serial_ports
 
     ports = serial_ports(root)
     if args.port:
         device = Path(args.port).resolve()
         ports = [port for port in ports if Path(port.path).resolve() == device]
-        ports = ports or [Port(args.port, (), "", "", access_trouble(device, args.port))]
+        ports = ports or [Port(args.port, (), "", locker(device, root), access_trouble(device, args.port))]
     print(f"Serial ports: {len(ports) or 'none'}")
     if runs_modem_manager(root):
         print('  ModemManager runs here and writes to each new port: give yours a device rule with ENV{ID_MM_DEVICE_IGNORE}="1"')

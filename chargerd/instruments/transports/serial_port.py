@@ -10,6 +10,7 @@ from __future__ import annotations
 import errno
 import fcntl
 import os
+import re
 import stat
 import termios
 import threading
@@ -103,6 +104,8 @@ def open_port(path: str, settings: Settings, timeout_s: float) -> serial.Serial:
 def port_trouble(path: str, fault: Exception) -> str:
     """Return what is wrong with a port, said once, and what to do."""
     number = getattr(fault, "errno", None) or next((part for part in fault.args if isinstance(part, int)), None)
+    if number is None and (told := re.search(r"\(([0-9]+), '", str(fault))):  # pyserial puts termios's error into its text
+        number = int(told[1])
     said = _TROUBLES.get(number or 0)
     if said is None:
         said = os.strerror(number) if number else f"{fault}"
