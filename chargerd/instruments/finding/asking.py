@@ -77,29 +77,28 @@ async def ask_serial(path: str, baud: int) -> Answer:
 
 
 async def _end_by_cr(address: str, unanswered: Answer) -> Answer:
-    """End the question by CR and read what comes.
+    """End the question by CR, ask once more so, and leave nothing in the device that would spoil the next question.
 
     Where nothing comes, LF and CR end what is left in devices of either kind, and CR LF with them. The last CR is harmless to
     who ends lines by LF: it is white space before the next header (IEEE 488.2 §7.4.1.2, from memory).
     """
-    link = await open_link(parse_address(address), deadline_s=OPEN_S)
-    try:
-        reply = await link.query(b"", deadline_s=END_S)
-    except LinkError:
-        reply = None
-    finally:
-        await link.close()
+    await _said(address, b"")  # what comes is about a line of ours that was spoilt
+    reply = await _said(address, b"*IDN?")
     if reply is not None:
         return _understood(address, reply, "by CR alone")
+    await _said(address, b"\n")
+    return unanswered
+
+
+async def _said(address: str, message: bytes, deadline_s: float = END_S) -> bytes | None:
+    """Send once through a link of its own and return the reply, None when none came. Raises LinkError when it does not open."""
     link = await open_link(parse_address(address), deadline_s=OPEN_S)
     try:
-        await link.write(b"\n", deadline_s=END_S)
-        await link.query(b"", deadline_s=END_S)  # and whatever comes is drained
+        return await link.query(message, deadline_s=deadline_s)
     except LinkError:
-        pass
+        return None
     finally:
         await link.close()
-    return unanswered
 
 
 async def _listen(address: str) -> Answer | None:
@@ -169,10 +168,4 @@ async def _as_modbus(address: str, dialect: Dialect) -> tuple[str, str]:
 
 async def _asked(address: str, message: bytes) -> bytes | None:
     """Ask once through a link of its own: nobody's late reply can be taken for another's."""
-    link = await open_link(parse_address(address), deadline_s=OPEN_S)
-    try:
-        return await link.query(message, deadline_s=UNIT_S)
-    except LinkError:
-        return None
-    finally:
-        await link.close()
+    return await _said(address, message, UNIT_S)
