@@ -154,6 +154,7 @@ def _test_instrument(bench_path: Path, name: str, dialect: str | None) -> int:
 def _test_address(args: argparse.Namespace) -> int:
     """Run every check on an instrument that stands in no bench file, once a person has said that it is the right one."""
     from chargerd.cli.find import consent
+    from chargerd.cli.find_bench import quoted
     from chargerd.config.bench import Accuracy, InstrumentSpec
     from chargerd.config.bench_parts import ContactSpec
     from chargerd.daemon.locks import AddressLocks
@@ -173,7 +174,7 @@ def _test_address(args: argparse.Namespace) -> int:
     with AddressLocks([args.address]):
         identity = asyncio.run(_who(dialect, args.address, timeout_s))
         is_output = dialect.role in ("source", "load")
-        print(f"It says who it is by {identity!r}.{' At most 1.3 V and 0.1 A are asked of it.' if is_output else ''}")
+        print(f"It says who it is; in a bench file: identity: {quoted(identity)}.{' At most 1.3 V and 0.1 A are asked of it.' if is_output else ''}")
         free = ", and is NOTHING connected to it" if is_output or dialect.role == "switch" else ""
         if not consent(f"Is that the right instrument{free}?"):
             raise RefusedError("nothing was sent but that question")

@@ -173,6 +173,25 @@ def test_an_instrument_never_to_be_touched_is_sent_nothing(tmp_path: Path, capsy
     assert "must never be touched" in capsys.readouterr().err
 
 
+def test_an_address_never_to_be_touched_is_sent_nothing_either(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bench = bench_at(tmp_path, 1, "scpi-supply")
+    bench.write_text(bench.read_text().replace("never_touch: []", "never_touch: [supply]"))
+    typed = ["dialect", "test", "scpi-supply", "--bench", str(bench), "--address", "TCPIP::127.0.0.1::1::SOCKET"]
+
+    assert main(typed) == Exit.FILE_OR_COMMAND
+    assert "must never be touched; nothing is sent to it" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("typed", "told"), [
+    (["--address", "tcp://127.0.0.1:1"], "goes with a dialect's name"),
+    (["scpi-supply-suffix", "--address", "tcp://127.0.0.1:1"], "add --output 1"),
+    (["scpi-meter-scan", "--address", "tcp://127.0.0.1:1"], "add --input 1"),
+])
+def test_a_half_said_address_says_what_to_add(typed: list[str], told: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["dialect", "test", *typed]) == Exit.FILE_OR_COMMAND
+    assert told in capsys.readouterr().err
+
+
 def test_all_dialects_are_listed_with_their_roles(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["dialect", "list"]) == Exit.OK
     lines = capsys.readouterr().out.splitlines()

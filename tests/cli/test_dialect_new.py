@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from chargerd.cli.dialect_new import interview
+from chargerd.cli.dialect_pairs import plain
 from chargerd.cli.dialect_parts import is_asked, part_fault
 from chargerd.cli.main import main
 from chargerd.errors import Exit, UsageError
@@ -151,6 +152,19 @@ def test_what_cannot_be_a_draft_is_said_and_not_overwritten() -> None:
 def test_a_command_that_the_manual_prints_otherwise_is_compared_by_a_person(capsys: pytest.CaptureFixture[str]) -> None:
     assert interview("marram", None, Person(RELAY, {"    is that what": ["REL=1", "yes"]})) == Exit.OK
     assert "not the same: REL 1 would be sent" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("framing", "typed", "kept_as"), [
+    ("modbus", "03 02 07 3A", "03 02 07 3A"),
+    ("modbus", "0x03,0x02,0x07,0x3a", "03 02 07 3A"),
+    # Unit 17 is asked for holding registers 107 to 109: CRC 76 87, the worked example of many Modbus pages, from memory.
+    ("modbus", "11 03 00 6B 00 03 76 87", "03 00 6B 00 03"),
+    ("modbus", "11 03 00 6B 00 03 76 88", "11 03 00 6B 00 03 76 88"),
+    ("bytes", "a50103a9", "A5 01 03 A9"),
+    ("line", "0x03", "0x03"),
+])  # fmt: skip
+def test_bytes_may_be_typed_as_manuals_print_them(framing: str, typed: str, kept_as: str) -> None:
+    assert plain(framing, typed) == kept_as
 
 
 @pytest.mark.parametrize(("framing", "name", "fields", "told"), [
