@@ -174,7 +174,9 @@ def _test_address(args: argparse.Namespace) -> int:
     with AddressLocks([args.address]):
         identity = asyncio.run(_who(dialect, args.address, timeout_s))
         is_output = dialect.role in ("source", "load")
-        print(f"It says who it is; in a bench file: identity: {quoted(identity)}.{' At most 1.3 V and 0.1 A are asked of it.' if is_output else ''}")
+        print(f"It says who it is; in a bench file: identity: {quoted(identity)}")
+        if is_output:
+            print("At most 1.3 V and 0.1 A are asked of it.")
         free = ", and is NOTHING connected to it" if is_output or dialect.role == "switch" else ""
         if not consent(f"Is that the right instrument{free}?"):
             raise RefusedError("nothing was sent but that question")

@@ -290,7 +290,7 @@ class Worker:
     # --- from outside ----------------------------------------------------------------------------------------------------
 
     def _on_signal(self, name: signal.Signals) -> None:
-        self._ask(Stop(by="signal", reason=name.name))
+        self._ask(Stop(by="signal", reason=name.name if self._keeper is None else self._keeper.asked_by(name)))
         if self._channel is not None:
             self._channel.leave()
 
