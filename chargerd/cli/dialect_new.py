@@ -319,7 +319,7 @@ def _power_on(draft: Draft) -> str:
 def _text(name: str, about: str, settle: str, power_on: str, draft: Draft) -> str:
     """Return the file."""
     lines = [
-        f"# Written by `chargerd dialect new`. Prove it: chargerd dialect test {name} --bench BENCH",
+        f"# Written by `chargerd dialect new`. Prove it: chargerd dialect test {name}",
         f"dialect: {name}", f"about: {quoted(about)}", f"role: {draft.role}", f"framing: {draft.framing}",
         "verified_on_hardware: none yet", f"settle: {settle}", f"power_on: {quoted(power_on)}",
     ]  # fmt: skip
