@@ -286,16 +286,11 @@ class Engine:
         m.tally.start_step()
         self._protection.start_step()
         begin_trends(m, step, self.plan)
-        m.zero_sum_A, m.zero_count = 0.0, 0
         if step.kind is StepKind.CONNECTION_CHECK and not (before.group == step.group and before.number < step.number):
             m.probe = type(m.probe)()
         opening = m.opening
         opening.open_s = None
         opening.next_s = first_due_s(now_s, step.interrupt)
-        if step.direction > 0 and not step.isolated:
-            m.gas_before_Ah += m.gas.charge_Ah
-            m.gas = type(m.gas)()
-            m.plateau = type(m.plateau)()
         activity = ACTIVITY[step.kind].value
         events.append(StepStarted(step.number, m.position.round, activity, self.voltage_set_V, step.current_A or None))
         if step.kind is StepKind.ASK_PERSON:
