@@ -27,12 +27,12 @@ def _named(name: str) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Check, print what each file says in words, and return the exit code."""
-    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio
     from chargerd.config.bench import BenchFile
     from chargerd.config.echo import describe, describe_bench
     from chargerd.config.kinds import kind_of, load_any
     from chargerd.daemon.records import proven
+    from chargerd.instruments.abilities import abilities_of
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
     faults: list[str] = []

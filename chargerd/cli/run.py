@@ -26,12 +26,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check everything, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
-    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio, made
     from chargerd.config.echo import describe, describe_missing
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.records import proven
     from chargerd.daemon.worker import refusal
+    from chargerd.instruments.abilities import abilities_of
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
 
