@@ -17,7 +17,7 @@ from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading
 from chargerd.core.zero import Zero, proves
-from chargerd.daemon.probing import ANY_CELL, Believed, Probed, probe
+from chargerd.daemon.probe_pulse import ANY_CELL, Believed, Probed, probe
 from chargerd.daemon.warm_hand import Asked, Hold, nobody_holds, warm_hand
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench

@@ -113,7 +113,7 @@ ROWS: tuple[Row, ...] = (
     Row("C1", "a command is not carried out", 3, "trip",
         (Knock("chargerd/instruments/roles.py", '        if not self.is_on:\n            raise InstrumentError(f"{self.name}: switched on, but', '        if False:\n            raise InstrumentError(f"{self.name}: switched on, but',
                (f"{LINKS}[ignore_on-charge-forever]",)),
-         Knock("chargerd/instruments/roles.py", "        if not abs(answer - sent) <= step * 1.000001:\n", "        if False:\n", (f"{LINKS}[ignore_set-charge-forever]",)))),
+         Knock("chargerd/instruments/roles.py", "        if not abs(answer - sent) <= step * 1.000001:\n", "        if False:\n", (f"{LINKS}[ignore_set-discharge-forever]",)))),
     Row("C2", "a sensor or a read-back is frozen", 3, "trip",
         (Knock("chargerd/instruments/bench.py", "            if sampler.asked and name in frozen:\n", "            if False:\n",
                ("tests/worlds/test_sensor_faults.py::test_a_sensor_frozen_while_the_room_warms_trips_as_lost",)),
