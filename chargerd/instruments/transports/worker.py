@@ -41,6 +41,7 @@ class Worker:
         self.name = name
         self.is_given_up = False
         self._is_leaving = False
+        self._is_broken = False
         self._faults = faults
         self._explain = explain
         self._close = close
@@ -50,10 +51,16 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
         self._thread.start()
 
-    async def call(self, work: Callable[[], T], *, deadline_s: float, urgent: bool = False) -> T:
+    async def call(
+        self, work: Callable[[], T], *, deadline_s: float, urgent: bool = False, after_fault: bool = False
+    ) -> T:
         """Run `work` in the thread and return its result.
 
+        A call that waited behind one that failed is not run: the late reply to that one could pass for its own. Unless
+        `after_fault` says that it cannot, as of a command to switch off that has no reply.
+
         Raises:
+            LinkClosedError: a call before it failed, or the worker was given up.
             LinkTimeoutError: it did not come back within `deadline_s` (plus a grace); the worker is given up.
             LinkError: what `explain` made of its exception.
         """
@@ -77,7 +84,11 @@ class Worker:
                 result.set_result(value)  # type: ignore[arg-type]  # None only when T allows it
 
         def job() -> None:
-            value, fault = self._outcome(work)
+            value: T | None = None
+            fault: LinkError | None = LinkClosedError(f"{self.name}: not sent, the link broke at what was asked before")
+            if after_fault or not self._is_broken:
+                value, fault = self._outcome(work)
+                self._is_broken |= fault is not None  # here: the loop hears of it only when the next call may have begun
             if not loop.is_closed():
                 loop.call_soon_threadsafe(settle, value, fault)
 
@@ -138,17 +149,17 @@ class BlockingLink(ABC):
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""
-        await self.call(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent)
+        await self.call(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent, after_fault=True)
 
     async def close(self) -> None:
         """See `Link.close`."""
         self._worker.give_up()
 
-    async def call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False) -> T:
-        """Run a call in the worker; whatever ends it but a result ends the link."""
+    async def call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False, after_fault: bool = False) -> T:
+        """Run a call in the worker; whatever ends it but a result ends the link. `after_fault`: see `Worker.call`."""
         done = False
         try:
-            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent)
+            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent, after_fault=after_fault)
             done = True
             return result
         finally:
