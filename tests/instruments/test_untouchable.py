@@ -110,6 +110,12 @@ def test_what_moves_outputs_together_is_refused_in_every_form(what: str, text: s
         Untouchable(["2"]).judge("supply", what, SELECTED + text, is_question=False, own="1")
 
 
+@pytest.mark.parametrize("text", ["SYST:RELA1 ON", "TRAN:STAR1 5.000", "MODE STEP1"])
+def test_a_number_behind_a_word_that_need_not_mean_an_output_does_not_name_one(text: str) -> None:
+    with pytest.raises(InstrumentError, match="names no output"):
+        Untouchable(["2"]).judge("supply", "on", text, is_question=False, own="1")
+
+
 def test_a_command_hidden_in_a_question_is_judged_as_a_command() -> None:
     with pytest.raises(InstrumentError, match="several outputs"):
         Untouchable(["2"]).judge("supply", "voltage", "OUTP:TRAC ON;:MEAS1:VOLT?", is_question=True, own="1")
