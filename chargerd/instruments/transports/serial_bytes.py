@@ -51,14 +51,14 @@ class BytesLink(BusLink):
     def exchange(self, message: bytes, deadline_s: float) -> bytes:
         """Send a message and return its reply; keep the book of what was not answered."""
         book, late_s = self.bus.unanswered, min(deadline_s, BLOCKING_MAX_S)
+        note = book.failed
         try:
             reply = self.ask(message, deadline_s)
-        except BaseException:
-            book.failed(self.who, message, time.monotonic() + late_s)
-            raise
-        note = book.failed if book and not self.is_sure(reply) else book.answered
-        note(self.who, message, time.monotonic() + late_s)
-        return reply
+            if not book or self.is_sure(reply):
+                note = book.answered
+            return reply
+        finally:
+            note(self.who, message, time.monotonic() + late_s)
 
     def _is_told_apart(self, message: bytes) -> bool:
         """Listen for a moment to what may come late, and forget it; True once `message` may be sent."""

@@ -14,6 +14,10 @@ Passes = Callable[[bytes, bytes], bool]
 """Whether a good reply to the first message would be taken for one to the second."""
 
 
+FORGOTTEN_S = 10.0
+"""So long after the end of waiting nothing comes any more: far above the longest time-out of a reply, 0.5 s."""
+
+
 class Unanswered:
     """The open requests of one device by who was asked (the unit on a bus): how long to wait, and for the second time or not."""
 
@@ -44,6 +48,7 @@ class Unanswered:
 
         The same message sent again does not wait for itself: its late reply says the same thing.
         """
+        self._open = {key: open_ for key, open_ in self._open.items() if open_[0] + FORGOTTEN_S > now_s}
         rivals = [key for key in self._open if key[0] == who and key[1] != message and passes(key[1], message)]
         left_s = max((self._open[key][0] - now_s for key in rivals), default=0.0)
         if left_s > 0.0 or not rivals:
