@@ -8,6 +8,7 @@ from __future__ import annotations
 import argparse
 import ast
 import importlib
+import math
 import re
 import shlex
 import tomllib
@@ -23,9 +24,9 @@ from chargerd.config.cell import load_cell
 from chargerd.config.echo import describe_step
 from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
-from chargerd.config.safety_time import Reaction, reaction
+from chargerd.config.safety_time import Reaction, keeper_s, off_plan_s, reaction
 from chargerd.config.schema import manual_rows
-from chargerd.core.causes import CAUSES
+from chargerd.core.causes import CAUSES, COOLING_S
 from chargerd.core.ends import ENDS
 from chargerd.core.engine import LEASE_EXTRA_S
 from chargerd.core.events import StepEnded
@@ -35,11 +36,8 @@ from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.states import TRANSITIONS
 from chargerd.daemon import keeper
 from chargerd.daemon.channel import PASS_EVERY_S, RETRY_OFF_S
-from chargerd.daemon.off import ASK_S
-from chargerd.daemon.worker import OFF_AFTER_MAX_S
 from chargerd.errors import Exit
 from chargerd.instruments import dialect, dialect_file
-from chargerd.instruments.roles import OFF_TRIES
 from chargerd.instruments.transports.registry import SCHEME_OPTIONS, parse_address
 from chargerd.journal.columns import COLUMNS
 from chargerd.status.mailbox import Queued, Status
@@ -135,7 +133,10 @@ def test_the_ends_are_those_of_the_engine():
 
 
 def test_the_causes_of_a_trip_are_those_of_protection():
-    assert dict(folded(table(MANUAL, "| cause |"))) == CAUSES
+    listed = {row[0].strip("`"): (row[1], row[2]) for row in table(MANUAL, "| cause |")}
+
+    assert listed == {name: (cause.words, cause.priority.value) for name, cause in CAUSES.items()}
+    assert f"after {COOLING_S / 60:g} min at the earliest" in MANUAL
 
 
 def test_the_first_columns_are_those_of_the_journal():
@@ -185,25 +186,20 @@ def test_the_times_until_off_are_those_of_the_defaults():
     bench = load_bench(BOATHOUSE / "bench.yaml")
     reacts: Reaction = reaction(bench, bench.channels["slip-1"])
     who = {row[0]: (row[1], row[2]) for row in table(README, "| what dies |")}
-    plan_s = OFF_AFTER_MAX_S - keeper.PATIENCE_S - keeper.KILL_S
+    plan_s, keeps_s = (math.ceil(until_s(bench, bench.channels["slip-1"])) for until_s in (off_plan_s, keeper_s))
 
     assert who["the worker hangs"] == (
-        f"the keeper: {keeper.PATIENCE_S:g} s patience + {keeper.KILL_S:g} s kill + {plan_s:g} s off plan", f"{OFF_AFTER_MAX_S:g} s",
+        f"the keeper: {keeper.PATIENCE_S:g} s patience + {keeper.KILL_S:g} s kill + {plan_s} s off plan", f"{keeps_s} s",
     )  # fmt: skip
-    assert who["the program's worker is killed"][1] == f"{plan_s:g} s"
+    assert who["the program's worker is killed"][1] == f"{plan_s} s"
     assert who["the keeper is killed"][1] == f"{PASS_EVERY_S:g} s + {reacts.off_s:g} s"
-    assert who["Ctrl-C, terminal closed, logged out"][1] == f"{reacts.off_s:g} s, else {OFF_AFTER_MAX_S:g} s"
+    assert who["Ctrl-C, terminal closed, logged out"][1] == f"{reacts.off_s:g} s, else {keeps_s} s"
     seen_and_off_s = reacts.question_s + reacts.off_s
     assert who["a reading: too high, too hot"][1] == f"one `sample_every` + {seen_and_off_s:g} s to read, switch off and verify"
     silent = who["an instrument falls silent"]
     missed_max = boathouse_plan(ROOT / "profiles" / "gentle-formation.yaml").missed_max
     assert f"every {RETRY_OFF_S:g} s" in silent[0]
     assert silent[1] == f"{missed_max} × `sample_every` + {LEASE_EXTRA_S + PASS_EVERY_S:g} s to trip"
-
-
-def test_the_off_plan_of_two_outputs_takes_no_longer_than_the_readme_says():
-    """off.py bounds itself by 1 s + Σ tries · time-out + 2 s; a plan has one try less than the running program."""
-    assert ASK_S + 2 * (OFF_TRIES - 1) * 0.5 + 2.0 == OFF_AFTER_MAX_S - keeper.PATIENCE_S - keeper.KILL_S
 
 
 def test_the_first_profile_for_a_bench_is_accepted_and_begins_with_everything_off(tmp_path: Path):

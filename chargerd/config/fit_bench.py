@@ -9,13 +9,15 @@ from chargerd.config.bank import Bank, bank_of, power_W
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.fit import Fit, short
 from chargerd.config.profile import ProfileStep
-from chargerd.config.safety_time import SafetyTime, cell_heat_s, covered_by_dead_man, reaction
+from chargerd.config.safety_time import SafetyTime, cell_heat_s, covered_by_dead_man, off_plan_s, reaction
 from chargerd.core.limits import Limits
 from chargerd.core.program import Step, StepKind
 from chargerd.units import words
 
 CONTACT_ROOM = 1.25
 """A contact is rated for this much more than what flows (common practice, no source), as the fuse is."""
+OFF_PLAN_MAX_S = 60.0
+"""The keeper ends an off plan that takes longer (`daemon/keeper.py`)."""
 
 
 def _said(value: float, dimension: str) -> str:
@@ -211,6 +213,18 @@ def check_dead_man(fit: Fit, time: SafetyTime) -> None:
             f"dead_man.drop_out: {words(dead_man.drop_out_s, 'time')} is more than half of the time until {time.first} "
             f"({_said(time.half_s, 'time')})",
             "make its stage faster and measure it again, or take a smaller current",
+        )
+
+
+def check_off_plan(fit: Fit) -> None:
+    """Note a bench whose off plan takes longer, with every instrument silent, than anyone waits for it."""
+    took_s = off_plan_s(fit.bench, fit.channel)
+    if not took_s <= OFF_PLAN_MAX_S:
+        fit.faults.add(
+            fit.source().place,
+            f"{fit.channel.name}: with every instrument silent, switching off takes {words(took_s, 'time')}; the keeper gives up "
+            f"after {words(OFF_PLAN_MAX_S, 'time')}",
+            "write shorter time-outs, or spread the relays over several boards",
         )
 
 

@@ -11,6 +11,8 @@ from chargerd.core.reading import BankPart, ChannelInputs
 
 ZERO_CURRENT_FLOOR_A = 0.010
 """Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
+APART_FLOOR_V = 0.020
+"""Voltages of one cell may differ by this much more than their accuracies: they are not read at the same instant."""
 APART_SHARE = 0.02
 """Ammeter and source may differ by this much more than their accuracies: they are not read at the same instant."""
 
@@ -71,10 +73,29 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
     source_A, load_A, ammeter_A = limit_A(spec.source), limit_A(spec.load), limit_A(spec.ammeter)
     slack_A = SET_POINT_FLOOR_A if spec.switch else max(source_A, load_A)
     drawn = sum(part.accuracy for part in bank) if bank else gain(spec.load)
+    apart_V, apart_voltage_share = _voltages_apart(spec, bench)
     return Zeros(
         source_A, load_A, ammeter_A, slack_A,
         apart_A=ammeter_A + max(source_A, load_A),
         apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
+        apart_V=apart_V,
+        apart_voltage_share=apart_voltage_share,
         lead_ohm=bench.wiring.lead_ohm + ((bench.instruments[spec.ammeter].shunt_ohm or 0.0) if spec.ammeter else 0.0),
     )  # fmt: skip
 
+
+def _voltages_apart(spec: ChannelSpec, bench: BenchFile) -> tuple[float | None, float]:
+    """Return by how much a meter at the cell may read beyond the instrument that drives it: a sum, and a share of the voltage.
+
+    None where one of them does not state its accuracy, or where nobody but the source measures.
+    """
+    drivers = [bench.instruments[name] for name in (spec.source, spec.load) if name in bench.instruments]
+    meter = bench.instruments.get(spec.meter)
+    if meter is None or any("voltage" not in one.accuracy for one in (meter, *drivers)):
+        return None, 0.0
+
+    def worst_V(one: InstrumentSpec) -> float:
+        return one.accuracy["voltage"].offset + one.resolution.get("voltage", 0.0)
+
+    sum_V = worst_V(meter) + max(worst_V(one) for one in drivers) + APART_FLOOR_V
+    return sum_V, meter.accuracy["voltage"].gain + max(one.accuracy["voltage"].gain for one in drivers)

@@ -9,7 +9,7 @@ from dataclasses import replace
 from chargerd.config.bench import BenchFile, InstrumentSpec
 from chargerd.config.cell import CellFile
 from chargerd.config.fit import Fit, check_air, check_rise, check_sampling, check_step, check_voltage, effective_limits
-from chargerd.config.fit_bench import check_dead_man, check_listening, check_parts, check_scan, check_speed
+from chargerd.config.fit_bench import check_dead_man, check_listening, check_off_plan, check_parts, check_scan, check_speed
 from chargerd.config.fit_kinds import check_kind
 from chargerd.config.inputs import inputs_of, zeros_of
 from chargerd.config.marked import Faults
@@ -234,5 +234,6 @@ def _check_times(fit: Fit, plan: Plan, parts: list[Part]) -> int:
             check_sampling(fit, written, step, time, missed_max, current_A)
             check_speed(fit, written, step, time, missed_max, plan.limits, current_A)
     check_dead_man(fit, time)
+    check_off_plan(fit)
     check_listening(fit)
     return missed_max

@@ -37,10 +37,15 @@ The role tries a third time after a link had to be reopened; an instrument that 
 """
 PATIENCE_S = 5.0
 """How long the keeper bears a silent worker; from then on it feeds no dead-man relay."""
-KEEPER_S = 11.0
-"""A hung worker: the keeper's patience 5 s, kill 1 s, off plan 5 s."""
-SERVICE_MANAGER_S = 23.0
-"""A hung keeper: watchdog 10 s, abort 3 s, stop command 10 s."""
+KILL_S = 1.0
+"""How long the keeper lets a worker print its last words before it kills it."""
+SERVICE_MANAGER_S = 14.0
+"""A hung keeper: the service manager's watchdog 10 s, abort 3 s; then its stop command asks a live worker for 1 s."""
+PLAN_TRIES = 2
+PLAN_TIMEOUT_MAX_S = 2.0
+PLAN_PAUSE_S = 0.1
+PLAN_SPARE_S = 2.0
+"""How the program that executes off plans bounds itself (`daemon/off.py`); its start and last words are in the spare time."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +124,30 @@ def load_parts(bench: BenchFile, channel: ChannelSpec) -> tuple[str, ...]:
     return bank or ((channel.load,) if channel.load else ())
 
 
+def off_plan_s(bench: BenchFile, channel: ChannelSpec) -> float:
+    """Return how long executing this channel's off plan may take, every instrument silent.
+
+    Ports go side by side, each begun when the one before has had one time-out; outputs of one port take turns.
+    """
+    contacts = bank_of(bench, channel.load)
+    load, bank = ("", [one.switch for one in contacts]) if contacts else (channel.load, [])
+    ports: dict[str, list[float]] = {}
+    for name in filter(None, (channel.source, load, channel.switch, *bank)):
+        spec = bench.instruments[name]
+        port = spec.address.removeprefix("trace+").partition("?")[0]
+        ports.setdefault(port, []).append(min(spec.timeout_s, PLAN_TIMEOUT_MAX_S))
+    begun_s = longest_s = 0.0
+    for timeouts_s in ports.values():
+        longest_s = max(longest_s, begun_s + sum(PLAN_TRIES * timeout_s + PLAN_PAUSE_S for timeout_s in timeouts_s))
+        begun_s += timeouts_s[0] + PLAN_PAUSE_S
+    return longest_s + PLAN_SPARE_S
+
+
+def keeper_s(bench: BenchFile, channel: ChannelSpec) -> float:
+    """Return how long a hung worker may leave outputs on: the keeper's patience, its kill and the off plan."""
+    return PATIENCE_S + KILL_S + off_plan_s(bench, channel)
+
+
 def covered_by_dead_man(bench: BenchFile, channel: ChannelSpec) -> bool:
     """Whether the dead-man relay ends every current of that channel: it cuts source and load, or the cell's own lead."""
     if bench.dead_man is None:
@@ -133,6 +162,7 @@ def hang_s(bench: BenchFile, channel: ChannelSpec, *, dead_man_proven: bool = Fa
     A dead-man relay counts only when it is proven (commissioning) and covers the channel: then it answers a hung keeper, and a
     hung worker if it is faster than kill and off plan.
     """
+    keeps_s = keeper_s(bench, channel)
     if dead_man_proven and bench.dead_man is not None and covered_by_dead_man(bench, channel):
-        return PATIENCE_S + min(bench.dead_man.drop_out_s, KEEPER_S - PATIENCE_S), "the keeper with the dead-man relay"
-    return max((KEEPER_S, "the keeper"), (SERVICE_MANAGER_S, "the service manager"))
+        return min(PATIENCE_S + bench.dead_man.drop_out_s, keeps_s), "the keeper with the dead-man relay"
+    return SERVICE_MANAGER_S + off_plan_s(bench, channel), "the service manager"

@@ -78,6 +78,7 @@ class Memory:
     trip_cause: str = ""
     last_live_A: float = 0.0
     parting: bool = False
+    raise_waits: bool = False
     set_A: float = 0.0
     set_V: float | None = None
     ramp_from_V: float | None = None

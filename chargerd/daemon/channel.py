@@ -96,6 +96,11 @@ class Channel:
         """Whether an output that was to go off has not been proven off yet."""
         return self._retry_off_s is not None
 
+    @property
+    def unwritten_s(self) -> float:
+        """How long the oldest row has waited that a power cut would still take."""
+        return self.journal.unwritten_s(self.clock.disk_s())
+
     def elapsed_s(self) -> float:
         """Return run-relative time in whole milliseconds."""
         return round(self.clock.now_s() + self._offset_s, 3)

@@ -51,7 +51,8 @@ ASK_S = 1.0  # for the worker to make safe by itself; it needs its links for tha
 SPARE_S = 1.5  # of the promised 2 s, shared by the outputs of a plan; the rest stays for starting and telling
 TIMEOUT_MAX_S, TRIES_MAX, LENGTH_MAX = 2.0, 5, 260  # a Modbus frame on TCP has 260 bytes at most
 SENSES = ("text", "decimal", "unsigned", "signed", "float", "registers", "ascii")
-PYTHON, MODULE = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:chargerd\.daemon\.worker|[^\0]*/chargerd/daemon/worker\.py)"
+PYTHON, MODULES = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:worker|commissioner)"  # who leaves off plans and holds ports
+MODULE = rb"(?:chargerd\.daemon\." + MODULES + rb"|[^\0]*/chargerd/daemon/" + MODULES + rb"\.py)"
 WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)  # a command line, as the kernel shows it
 
 
@@ -271,12 +272,30 @@ def end_workers(plans: Sequence[Plan]) -> None:
 def run_plan(plan: Plan, lines: Mapping[str, threading.Lock]) -> None:
     """One channel in its plan's order: the source first, for a load by itself neither gasses nor overheats a cell.
 
-    Channels go side by side, but for an instrument that they share: it may take one session only. Each output has a
-    thread of its own, since a driver or a name look-up may hang; the next does not wait for that.
+    A port that stays silent is waited for through one time-out only. Then the next begins beside it: what comes later in a
+    plan, the cell's relay above all, ends the current without the source's help.
     """
+    ports: dict[str, list[Output]] = {}
     for output in plan.outputs:
-        limit_s = output.tries * output.timeout_s + SPARE_S / len(plan.outputs)
-        with lines[wire.port_of(output.address)]:
+        ports.setdefault(wire.port_of(output.address), []).append(output)
+    spare_s, threads = SPARE_S / len(plan.outputs), []
+    for port, outputs in ports.items():
+        thread = threading.Thread(target=run_port, args=(outputs, spare_s, lines[port]), daemon=True)
+        threads.append(thread)
+        thread.start()
+        thread.join(outputs[0].timeout_s + wire.PAUSE_S)
+    for thread in threads:
+        thread.join()
+
+
+def run_port(outputs: Sequence[Output], spare_s: float, line: threading.Lock) -> None:
+    """A plan's outputs at one port, one after the other; channels that share an instrument take turns: it may take one session.
+
+    Each output has a thread of its own, since a driver or a name look-up may hang; the next does not wait for that.
+    """
+    for output in outputs:
+        limit_s = output.tries * output.timeout_s + spare_s
+        with line:
             thread = threading.Thread(target=switch_off, args=(output, wire.boot_s() + limit_s), daemon=True)
             thread.start()
             thread.join(limit_s + wire.PAUSE_S)

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from chargerd import ENGINE_VERSION
+from chargerd.config.safety_time import keeper_s
 from chargerd.core.engine import Engine
 from chargerd.core.events import Answer, Fault, Gap, Pause, Record, Resume, Start, Stop, Tripped
 from chargerd.core.states import OVER, State
@@ -101,12 +102,11 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
 
 
 def longest_on_s(run: FrozenRun, engine: Engine) -> float:
-    """Return how long after its last row a run that died can have kept an output on.
+    """Return the longest time in s from the last row to off verified, after a kill and nobody else interfering.
 
     The kill came just before the next reading, then the keeper was patient, killed and executed the off plan.
     """
-    slowest_s = max(spec.timeout_s for spec in run.instruments())
-    return engine.step.sample_every_s + max(OFF_AFTER_MAX_S, 6.0 + QUESTIONS_OF_OFF * slowest_s)
+    return engine.step.sample_every_s + keeper_s(run.bench, run.channel)
 
 
 def unproven_s(folder: Path, last_utc: str, now_utc: str) -> float:
@@ -152,12 +152,6 @@ def _remember_gas(run: FrozenRun, utc: str, engine: Engine) -> None:
     """Write the run's gas into the cell's ledger: its lifetime sum counts every run, however it ended."""
     with CellLedger.open(run.data, run.cell.name) as ledger:
         ledger.gas(utc, run.folder.name, engine.memory.gas_total_Ah)
-
-
-OFF_AFTER_MAX_S = 11.0
-"""Worst case from the last beat to off verified after a kill: the keeper's patience (5 s), its kill (1 s) and off plan (5 s)."""
-QUESTIONS_OF_OFF = 10.0
-"""Time-outs an off plan may run through with silent instruments: two outputs, two tries, identity, off and verifying."""
 
 
 class Worker:
@@ -285,12 +279,13 @@ class Worker:
             age_s=0.0 if last_s is None else max(done.elapsed_s - last_s, 0.0),
             voltage_V=derived.voltage_V, current_A=derived.current_A, temperature_degC=derived.temperature_degC,
             off_doubted=self._channel is not None and self._channel.off_doubted,
+            unwritten_s=0.0 if self._channel is None else self._channel.unwritten_s,
         )  # fmt: skip
 
     # --- from outside ----------------------------------------------------------------------------------------------------
 
     def _on_signal(self, name: signal.Signals) -> None:
-        self._ask(Stop(by="signal", reason=name.name))
+        self._ask(Stop(by="signal", reason=name.name if self._keeper is None else self._keeper.asked_by(name)))
         if self._channel is not None:
             self._channel.leave()
 

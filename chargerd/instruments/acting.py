@@ -65,13 +65,13 @@ class Hands:
         return [self.source] if self.load is None else [self.source, self.load]
 
     def in_off_order(self) -> list[Output | Switch]:
-        """Everything that is switched when all is made safe, in order: source, load or its contacts, the cell's relay."""
-        order: list[Output | Switch] = [self.source]
-        if isinstance(self.load, Bank):
-            order += [part.relay for part in self.load.parts]
-        elif self.load is not None:
-            order.append(self.load)
-        return order if self.relay is None else [*order, self.relay]
+        """Everything that an off plan switches, in order: source, load, the cell's relay, a bank's contacts.
+
+        The cell's relay ends whatever current is left at once; behind it a board's contacts open one by one, without current.
+        """
+        loads: list[Output] = [self.load] if isinstance(self.load, Output) else []
+        contacts = [part.relay for part in self.load.parts] if isinstance(self.load, Bank) else []
+        return [self.source, *loads, *([] if self.relay is None else [self.relay]), *contacts]
 
     async def prove_isolated(self) -> None:
         """Outputs being off: open the relay if it is not, and prove that it is open and that no other cell is on these leads.

@@ -232,9 +232,13 @@ class JournalWriter:
         """Make all rows safe when `SYNC_EVERY_S` have passed since the last time; tell whether they were."""
         if self._sync_due_s is not None and now_s < self._sync_due_s:
             return False
-        self._sync_due_s = now_s + SYNC_EVERY_S
         self._sync()
+        self._sync_due_s = now_s + SYNC_EVERY_S
         return True
+
+    def unwritten_s(self, now_s: float) -> float:
+        """Return how long the oldest row can have waited for the disk: the time since `sync_if_due` last made all rows safe."""
+        return 0.0 if self._sync_due_s is None else max(now_s + SYNC_EVERY_S - self._sync_due_s, 0.0)
 
     def _sync(self) -> None:
         """Readings first: no event may be safe whose reading is not."""

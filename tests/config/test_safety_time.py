@@ -7,9 +7,14 @@ from pathlib import Path
 
 import pytest
 
+from chargerd.config import safety_time as budget
 from chargerd.config.bench import Ventilation, Wiring, load_bench
-from chargerd.config.safety_time import gas_time_s, reaction, safety_time
-from tests.config.files import Edit, write_files
+from chargerd.config.fit_bench import OFF_PLAN_MAX_S
+from chargerd.config.safety_time import gas_time_s, keeper_s, off_plan_s, reaction, safety_time
+from chargerd.daemon import keeper, off
+from chargerd.errors import FileFaultsError
+from chargerd.instruments.roles import OFF_TRIES
+from tests.config.files import Edit, faults_of, plan, write_files
 
 OUTDOORS = Ventilation(outdoors=True)
 WIRING = Wiring(lead_ohm=0.05, clip_mass_g=2.0, clip_ohm=0.5, fuse_A=1.0)
@@ -79,3 +84,48 @@ def test_a_slow_instrument_makes_the_reaction_slower(tmp_path: Path) -> None:
     act = reaction(bench, bench.channels["slip-1"])
 
     assert (act.off_s, act.question_s) == (2 * 2 * 0.5 + 2 * 2 * 2.0, 4.0)
+
+
+RELAY = (
+    '  {name}: {{address: "tcp://127.0.0.1:5031", dialect: relay-bytes, identity: "B,R,1,1", timeout: {timeout}, '
+    "contact: {{without_power: open, rating: 5 A}}}}\n"
+)
+
+
+def resistors(count: int, timeout: str = "500 ms") -> tuple[Edit, ...]:
+    """The good bench with that many resistors behind one board, and the cell's relay on the same board."""
+    names = [f"relay-{number}" for number in range(1, count + 1)]
+    relays = "".join(RELAY.format(name=name, timeout=timeout) for name in (*names, "cell-relay"))
+    bank = "".join(f"  r-{number}: {{load: bank, resistance: {10 * number} ohm, power: 5 W, switch: {name}}}\n" for number, name in enumerate(names, 1))
+    return (
+        Edit("bench", "channels:\n", f"{relays}channels:\n"),
+        Edit("bench", "    load: load\n", "    load: bank\n    switch: cell-relay\n"),
+        Edit("bench", "limits:\n  voltage", f"resistors:\n{bank}limits:\n  voltage"),
+    )
+
+
+def test_an_off_plan_takes_ports_side_by_side_and_the_outputs_of_one_port_in_turn(tmp_path: Path) -> None:
+    """Each output 2 tries x 0.5 s + 0.1 s, the second port begun after 0.6 s; 2 s to start, settle and tell."""
+    found = []
+    for edits in ((), resistors(8)):
+        paths, _ = write_files(tmp_path, *edits)
+        bench = load_bench(paths["bench"])
+        channel = bench.channels["slip-1"]
+        found.append((off_plan_s(bench, channel), keeper_s(bench, channel)))
+
+    expected = [0.6 + 1.1 + 2.0, 0.6 + 9 * 1.1 + 2.0]
+    assert found == [(pytest.approx(plan_s), pytest.approx(5.0 + 1.0 + plan_s)) for plan_s in expected]
+
+
+def test_the_budget_counts_what_keeper_and_off_do() -> None:
+    assert (budget.PATIENCE_S, budget.KILL_S, OFF_PLAN_MAX_S) == (keeper.PATIENCE_S, keeper.KILL_S, keeper.OFF_MAX_S)
+    assert (budget.PLAN_TRIES, budget.PLAN_TIMEOUT_MAX_S, budget.PLAN_PAUSE_S) == (OFF_TRIES - 1, off.TIMEOUT_MAX_S, off.wire.PAUSE_S)
+    assert budget.PLAN_SPARE_S >= off.SPARE_S + 0.5
+
+
+def test_an_off_plan_that_would_outlast_the_keeper_is_refused(tmp_path: Path) -> None:
+    """Seventeen relays of one board; of a time-out of 5 s off.py believes 2 s: 0.6 s + 17 x 4.1 s + 2 s."""
+    with pytest.raises(FileFaultsError) as refused:
+        plan(tmp_path, *resistors(16, "5 s"))
+
+    assert any("slip-1: with every instrument silent, switching off takes 72.3 s; the keeper gives up after 1 min" in one for one in faults_of(refused.value, tmp_path))

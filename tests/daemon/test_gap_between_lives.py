@@ -5,9 +5,11 @@ from pathlib import Path
 
 import pytest
 
+from chargerd.config.safety_time import off_plan_s
 from chargerd.core.engine import Engine
 from chargerd.core.program import StepKind
-from chargerd.daemon.worker import OFF_AFTER_MAX_S, longest_on_s, unproven_s
+from chargerd.daemon import keeper
+from chargerd.daemon.worker import longest_on_s, unproven_s
 from tests.worlds.programs import charge, profile
 from tests.worlds.world_bench import bench_text, make_run
 
@@ -19,7 +21,7 @@ def test_a_kill_just_before_the_next_reading_is_within_the_gap(tmp_path: Path, e
     engine = Engine(frozen.plan)
     assert engine.step.kind is StepKind.CHARGE
 
-    assert longest_on_s(frozen, engine) >= every_s + OFF_AFTER_MAX_S
+    assert longest_on_s(frozen, engine) >= every_s + keeper.PATIENCE_S + keeper.KILL_S + off_plan_s(frozen.bench, frozen.channel)
 
 
 LAST, NOW = "2026-11-25T10:00:00.000Z", "2026-11-25T18:00:00.000Z"

@@ -238,6 +238,17 @@ def test_all_instruments_hung_ends_within_the_promised_time(tmp_path: Path) -> N
         assert boot_s() - start_s <= bound_s(outputs=3)
 
 
+def test_a_silent_source_keeps_the_cells_relay_waiting_for_one_time_out_only(tmp_path: Path, supply: Responder) -> None:
+    """Two tries take it 1.1 s; the relay, which ends the current as well, is opened after 0.6 s."""
+    with ExitStack() as stack:
+        start_s = boot_s()
+        code, said = execute(write(tmp_path, off_plan(tmp_path, hung_listener(stack), supply)))
+
+        assert code == 8
+        assert "bench-1 load: off, verified" in said
+        assert 0.5 <= supply.off_s - start_s < 1.0
+
+
 def test_channels_with_instruments_of_their_own_go_side_by_side(tmp_path: Path) -> None:
     with ExitStack() as stack:
         paths = []
@@ -540,6 +551,8 @@ def test_a_process_number_of_another_boot_is_left_alone(tmp_path: Path) -> None:
     [
         (["/usr/bin/python3.11", "-P", "-m", "chargerd.daemon.worker", "--run", "x"], True),
         (["python", "/opt/chargerd/daemon/worker.py", ""], True),
+        (["python3", "-m", "chargerd.daemon.commissioner", "bench.yaml", "slip-1"], True),
+        (["python", "/opt/chargerd/daemon/commissioner.py", ""], True),
         (["vim", "/opt/chargerd/daemon/worker.py"], False),
         (["less", "/usr/bin/python3", "chargerd.daemon.worker"], False),
         (["python3", "-m", "chargerd.daemon.workers"], False),

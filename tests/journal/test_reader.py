@@ -144,6 +144,8 @@ def test_what_was_never_a_row_is_cut_from_the_end(folder: Path, name: str, tail:
     rows = iter_readings(path) if name == READINGS else iter_events(path)
     assert (len(list(rows)), rows.torn) == (last, Torn(path, last, len(tail), what))
     assert recover(folder).torn == (Torn(path, last, len(tail), what),)
+    assert not path.read_bytes().endswith(tail)
+    assert recover(folder).torn == ()
     assert path.read_bytes() == whole
 
 

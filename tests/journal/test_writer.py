@@ -105,6 +105,19 @@ def test_outputs_and_ticks_wait_for_the_next_sync(tmp_path: Path, monkeypatch: p
     run.writer.close()
 
 
+def test_what_waits_for_the_disk_ages_until_the_next_sync(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    disk = Disk(monkeypatch)
+    run = begun(tmp_path)
+    assert run.writer.unwritten_s(100.0) == 0.0
+    run.writer.sync_if_due(100.0)
+    run.reading()
+    assert run.writer.unwritten_s(104.0) == pytest.approx(4.0)
+    disk.fails = True
+    with pytest.raises(JournalError, match="may be lost"):
+        run.writer.sync_if_due(105.0)
+    assert run.writer.unwritten_s(170.0) == pytest.approx(70.0)
+
+
 def test_a_tick_is_on_the_disk_before_a_later_reading_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     disk = Disk(monkeypatch)
     run = begun(tmp_path)
