@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     folder = create_run(data, head)
     _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
-    print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
+    print(flush=True)
     become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])], relay_arguments(trio.bench, trio.channel))
 
 

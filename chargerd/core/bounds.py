@@ -21,10 +21,11 @@ def frozen(plan: Plan) -> Frozen:
     )
 
 
-def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros) -> StepBounds:
+def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros, slack_A: float) -> StepBounds:
     """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
 
-    A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
+    `slack_A`: what the channel's current may be wrong by. A set-point that follows the voltage never counts for more than the
+    step's own current, whatever was worked out.
     """
     if not step.direction:
         return RESTING
@@ -43,6 +44,7 @@ def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Ze
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
         gassing_s=_gassing_s(step),
+        slack_A=slack_A,
         zero_max_A=None if not step.isolated else zeros.source_A if step.sign > 0 else zeros.load_A,
     )
 

@@ -28,7 +28,7 @@ PLANTED: dict[str, Knock] = {
         VOLTAGES, "    for voltage_V in sight.seen.voltages_V:\n        if not voltage_V <= most_V:", "    for voltage_V in sight.seen.voltages_V[:1]:\n        if not voltage_V <= most_V:",
         ("tests/core/test_limits.py::test_any_one_valid_voltage_may_trip",)),
     "a NaN passes for a healthy current": Knock(
-        CURRENTS, "        if not signed_A <= limits.charge_current_max_A:\n", "        if signed_A > limits.charge_current_max_A:\n",
+        CURRENTS, "        if raw_A is not None and not abs(raw_A) <= most_A:\n", "        if raw_A is not None and abs(raw_A) > most_A:\n",
         ("tests/faults/test_no_number.py",)),
     "a discharge may be as large as it likes": Knock(
         CURRENTS, "        if not -signed_A <= limits.discharge_current_max_A:\n", "        if not signed_A <= limits.discharge_current_max_A:\n",

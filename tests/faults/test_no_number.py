@@ -64,7 +64,7 @@ BY_ITSELF = [
     ("over-voltage", CHARGE, {"voltages_V": [math.nan]}),
     ("reverse-polarity", CHARGE, {"voltages_V": [math.nan]}),
     ("under-voltage", DISCHARGE, {"voltages_V": [math.nan]}),
-    ("over-current", CHARGE, {"current_A": math.nan, "source_current_A": None}),
+    ("over-current", CHARGE, {"current_A": math.nan, "source_current_A": None, "ammeter_A": None}),
     ("over-current", DISCHARGE, {"current_A": math.nan, "load_current_A": None}),
     ("over-current", CHARGE, {"source_current_A": math.nan, "current_A": None}),
     ("current-direction", CHARGE, {"current_A": math.nan}),
