@@ -23,6 +23,9 @@ GRACE_S = 0.1
 BLOCKING_MAX_S = 0.5
 """Longest time-out given to a blocking call: an urgent switching off waits for the call before it, and no longer."""
 
+URGENT, LEAVE, ORDINARY = range(3)
+"""What goes before what: switching off is written even on the way out."""
+
 T = TypeVar("T")
 _Job = tuple[int, int, Callable[[], None]]
 
@@ -92,7 +95,7 @@ class Worker:
             if not loop.is_closed():
                 loop.call_soon_threadsafe(settle, value, fault)
 
-        self._jobs.put((0 if urgent else 1, next(self._number), job))
+        self._jobs.put((URGENT if urgent else ORDINARY, next(self._number), job))
         try:
             async with asyncio.timeout(deadline_s + GRACE_S):
                 return await result
@@ -103,16 +106,16 @@ class Worker:
             raise LinkTimeoutError(f"{self.name}: no answer within {deadline_s:g} s; its call never came back") from None
 
     def give_up(self) -> None:
-        """End the thread after what it does now; the last thing it does is `close`."""
+        """End the thread after what it does now and what is urgent; then it runs `close`, and tells who still waits."""
         if self.is_given_up:
             return
         self.is_given_up = True
 
         def leave() -> None:
-            self._is_leaving = True
+            self._is_leaving = self._is_broken = True
             self._outcome(self._close)
 
-        self._jobs.put((-1, next(self._number), leave))
+        self._jobs.put((LEAVE, next(self._number), leave))
 
     def _outcome(self, work: Callable[[], T]) -> tuple[T | None, LinkError | None]:
         try:
@@ -123,7 +126,7 @@ class Worker:
             return None, self._explain(fault)
 
     def _run(self) -> None:
-        while not self._is_leaving:
+        while not self._is_leaving or not self._jobs.empty():  # nothing is put in any more once it leaves
             self._jobs.get()[2]()
 
 
