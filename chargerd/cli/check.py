@@ -31,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.config.bench import BenchFile
     from chargerd.config.echo import describe, describe_bench
     from chargerd.config.kinds import kind_of, load_any
+    from chargerd.config.unattended import before_start
     from chargerd.daemon.records import proven
     from chargerd.instruments.abilities import abilities_of
 
@@ -57,5 +58,7 @@ def run(args: argparse.Namespace) -> int:
                 trio = load_trio(profile, cell, bench, args.channel)
                 print(f"\n{profile} on {cell} at {bench}:")
                 for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+                    print(f"  {line}")
+                for line in before_start(trio.facts()):
                     print(f"  {line}")
     return Exit.OK

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 
+from chargerd.cli import naming
 from chargerd.errors import Exit, RefusedError
 
 
@@ -12,6 +13,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("run", metavar="RUN", help="the run's folder")
     parser.add_argument("--answer", default="", metavar="TEXT", help="the answer to the question the run waits with")
     parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
+    naming.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -38,9 +40,11 @@ def run(args: argparse.Namespace) -> int:
             if latched is not None:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
+        is_named = naming.named(found.cell.name, found.channel.name, args.cell_name)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         relay = relay_arguments(found.bench, found.channel.name)
-        become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])], relay)
+        plain = ["--plain"] if args.plain else []
+        become_keeper(folder, [str(folder), "--resume", *plain, *naming.told(args, is_named=is_named)], relay)
     if "error" in answer:
         raise RefusedError(str(answer["error"]))
     print(answer["answer"])

@@ -1,4 +1,4 @@
-"""Set-point hygiene: a dead computer leaves an output at its last set-points, so these must be harmless until somebody comes. Pure.
+"""Set-point hygiene: a dead computer leaves an output at its last set-points, harmless until somebody comes. Pure.
 
 A supply keeps what it was told when nobody tells it anything more. What that means until the next visit is bounded here, always
 on the unsafe side: all of the current makes gas, all of the power becomes heat in the cell, and the cell was empty.

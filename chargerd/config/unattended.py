@@ -42,7 +42,7 @@ class Shown:
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """What is known of a run before it starts. `record`: what a record that counts has proven; None: none, and `no_record_why`."""
+    """What is known of a run before it starts. `record`: what one that counts has proven; None: none, `no_record_why`."""
 
     bench: BenchFile
     channel: ChannelSpec
@@ -75,6 +75,11 @@ class Grant:
         return not self.against
 
     @property
+    def said(self) -> str:
+        """Return for a terminal whether the run may be left alone; the reasons against follow one by one."""
+        return "Unattended granted." if self.is_granted else "ATTENDED ONLY: stay within reach and look in often. Against it:"
+
+    @property
     def because(self) -> str:
         """Return in one sentence what is missing, "" when it is granted."""
         if self.is_granted:
@@ -85,7 +90,7 @@ class Grant:
 
 
 def grant(facts: Facts, shown: Shown | None) -> Grant:
-    """Return whether the run may be left alone. `shown`: None before the start, then only what can be known beforehand is judged."""
+    """Return whether the run may be left alone. `shown`: None before the start; what it must show is then left out."""
     rows = [*_profile(facts.plan), *_set_points(facts)]
     rows += unproven_contacts(facts.bench, facts.channel, facts.abilities, facts.proven)
     if not facts.channel.thermometer:
@@ -101,7 +106,7 @@ def _profile(plan: Plan) -> Iterator[Row]:
 
 
 def _set_points(facts: Facts) -> list[Row]:
-    """Return nothing when all set-points are harmless; else those that nothing switches off, and what ends a current is missing."""
+    """Return nothing when all set-points are harmless; else those that nothing switches off, and what is missing to do so."""
     failing = [
         (step.number, held, why) for step, held in held_by(facts.plan) if (why := facts.untended.why_not(held))
     ]
@@ -122,9 +127,8 @@ def _point(held: Held) -> str:
 
 def _start(channel: ChannelSpec, shown: Shown) -> Iterator[Row]:
     if channel.thermometer and shown.warm_hand:
-        yield Row(
-            "no warm hand on the thermometer", shown.warm_hand, "start it at a terminal, and hold the sensor on the cell when asked"
-        )
+        remedy = "start it at a terminal, and warm the sensor at the cell when asked"
+        yield Row("no warm hand on the thermometer", shown.warm_hand, remedy)
     if shown.named:
         yield Row("nobody has named the cell", shown.named, "start it at a terminal and type its name, or give --cell-name")
     if shown.connection:

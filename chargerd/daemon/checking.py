@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from chargerd.config.hygiene import allowed_in
 from chargerd.config.inputs import stated_zero
 from chargerd.config.plan import top_voltage_V
-from chargerd.config.unattended import Facts, Shown, grant
+from chargerd.config.unattended import Grant, Shown, grant
 from chargerd.core.demand import Activity, off_demand
 from chargerd.core.events import CheckPassed, Observed
 from chargerd.core.limits import REVERSED_V
@@ -17,8 +17,9 @@ from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading
 from chargerd.core.zero import Zero, proves
-from chargerd.daemon.probe_pulse import ANY_CELL, Believed, Probed, probe
-from chargerd.daemon.warm_hand import Asked, Hold, nobody_holds, warm_hand
+from chargerd.daemon.probe_pulse import Probed, probe
+from chargerd.daemon.starting import ANYHOW, Starting, until_stopped
+from chargerd.daemon.warm_hand import warm_hand
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.roles import Load, Meter
@@ -35,25 +36,6 @@ AGE_MAX_S = 10.0
 """At CHECKING a reading older than one scan with its retries is no proof."""
 
 
-@dataclass(frozen=True, slots=True)
-class Starting:
-    """What is known of a start besides the bench: who stands there, what is believed of the cell, whether it may be left alone.
-
-    `person`: None where nobody can be asked. `named`: a person has named the cell. `hold`: see `warm_hand`. `facts`: None where
-    nobody asks whether the run may be left alone.
-    """
-
-    believed: Believed = ANY_CELL
-    person: Asked | None = None
-    named: bool = False
-    hold: Hold = nobody_holds
-    facts: Facts | None = None
-    clock_set: bool | None = None
-
-
-ANYHOW = Starting()
-
-
 class Checking:
     """Identity → quiet → warm hand → protection written and read back → readings plausible → off plan and keeper → probe pulse.
 
@@ -68,6 +50,8 @@ class Checking:
         self._starting = starting
         self._warmed: tuple[int, ...] | None = None
         self._last_ohm = starting.believed.last_ohm
+        self.granted: Grant | None = None
+        """Whether the run may be left alone, after the last proof; None when nobody asks."""
 
     async def run(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
         """Return the proof. Raises RefusedError, LinkError or InstrumentError with the reason why not."""
@@ -98,7 +82,7 @@ class Checking:
             return "" if self._warmed == links else "its link was opened anew since: pauses ask for no hand"
         if person is None:
             return "the start was not at a terminal"
-        why = await warm_hand(bench, person, self._starting.hold)
+        why = await until_stopped(warm_hand(bench, person, self._starting.hold), self._starting.stopped)
         self._warmed = None if why else links
         return why
 
@@ -113,7 +97,7 @@ class Checking:
         facts, passed = self._starting.facts, replace(passed, clock_set=self._starting.clock_set)
         if facts is None:
             return passed
-        granted = grant(facts, shown)
+        self.granted = granted = grant(facts, shown)
         if granted.is_granted:
             bench.hands.allowed = allowed_in(plan, facts.untended, facts.alone)
         return replace(passed, unattended=granted.is_granted, attended_because=granted.because)
