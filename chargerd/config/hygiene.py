@@ -60,9 +60,9 @@ class Untended:
     def charge_Ah(self, held: Held) -> float:
         """Return the charge that moves until somebody comes: no more than flows, than the cell holds, and than makes gas."""
         hours = self.visit_s / 3600.0
-        holds_Ah = self.rated_Ah * max(1.0, held.voltage_V / self.full_V)
         if held.direction < 0:
-            return min(held.current_A * hours, holds_Ah)
+            return min(held.current_A * hours, self.rated_Ah)
+        holds_Ah = self.rated_Ah * max(1.0, held.voltage_V / self.full_V)
         gas_A = law_current_A(self.gassing, held.voltage_V, self.temperature_degC(held.voltage_V, held.current_A))
         return min(held.current_A * hours, holds_Ah + gas_A * hours)
 

@@ -6,10 +6,10 @@ At every start, for a sensor falls off between two runs; by the bench's own samp
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from typing import Protocol
 
-from chargerd.core.reading import ABSENT
+from chargerd.core.reading import ABSENT, Measured
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 
@@ -45,7 +45,8 @@ async def warm_hand(bench: ChannelBench, person: Asked, hold: Hold = nobody_hold
         RefusedError: it did not rise, or another one rose as much: fallen off, exchanged, or broken.
     """
     name, other = bench.inputs.thermometer, bench.inputs.ambient
-    start_degC, other_degC = await _read(bench, name), await _read(bench, other) if other else None
+    inputs = await bench.read(full=False)
+    start_degC, other_degC = _value(inputs, name), _value(inputs, other) if other else 0.0
     if not await person.confirm(
         f"Is the sensor {name} fixed to this cell? Warm it there with a finger and keep doing so. Ready?"
     ):
@@ -57,9 +58,9 @@ async def warm_hand(bench: ChannelBench, person: Asked, hold: Hold = nobody_hold
     rise_K = 0.0
     while loop.time() < until_s and not rise_K >= needed_K:
         await asyncio.sleep(READ_EVERY_S)
-        rise_K = await _read(bench, name) - start_degC
-    if other_degC is not None:
-        other_K = await _read(bench, other) - other_degC
+        inputs = await bench.read(full=False)
+        rise_K = _value(inputs, name) - start_degC
+        other_K = _value(inputs, other) - other_degC if other else 0.0
         if not other_K < max(needed_K, rise_K):
             raise RefusedError(f"{other} rose by {other_K:.1f} K and {name} by {rise_K:.1f} K: they are exchanged")
     if not rise_K >= needed_K:
@@ -71,8 +72,7 @@ async def warm_hand(bench: ChannelBench, person: Asked, hold: Hold = nobody_hold
     return ""
 
 
-async def _read(bench: ChannelBench, name: str) -> float:
-    inputs = await bench.read(full=False)
+def _value(inputs: Mapping[str, Measured], name: str) -> float:
     value = inputs.get(f"{name}_temperature_degC", ABSENT).usable(AGE_MAX_S)
     if value is None:
         raise RefusedError(f"no good reading of {name}; check the sensor and its leads")
