@@ -32,6 +32,7 @@ ZERO_SHARE = 0.1
 """Of the rated capacity per hour: the largest current-limit at which a zero is measured."""
 SEEN_V = 0.050
 """A step of the source's own voltage this large is the cell's, seen through the relay."""
+NOT_AT_TERMINAL = "the start was not at a terminal"
 AGE_MAX_S = 10.0
 """At CHECKING a reading older than one scan with its retries is no proof."""
 
@@ -69,19 +70,19 @@ class Checking:
             passed = CheckPassed()
             probed = await self._probe(bench, plan, passed)
         return self._granted(bench, plan, replace(passed, resistance_ohm=probed.resistance_ohm), Shown(
-            no_hand, "" if self._starting.named else "the start was not at a terminal", probed.not_shown
+            no_hand, "" if self._starting.named or self._starting.goes_on else NOT_AT_TERMINAL, probed.not_shown
         ))  # fmt: skip
 
     async def _warm_hand(self, bench: ChannelBench, plan: Plan) -> str:
         """Return why no hand was seen on the thermometer; "" when it was, at this start and through the very same links."""
         name, person = plan.inputs.thermometer, self._starting.person
-        if not name:
+        if not name or self._starting.goes_on:
             return ""
         links = tuple(bench.instruments[one].connection.generation for one in (name, plan.inputs.ambient) if one)
         if self._warmed is not None:
             return "" if self._warmed == links else "its link was opened anew since: pauses ask for no hand"
         if person is None:
-            return "the start was not at a terminal"
+            return NOT_AT_TERMINAL
         why = await until_stopped(warm_hand(bench, person, self._starting.hold), self._starting.stopped)
         self._warmed = None if why else links
         return why

@@ -37,6 +37,8 @@ FLAT_V = 0.10
 """A cell below this may as well be shorted, or the wrong way round on a supply that shows no negative voltage."""
 ROOM_V = 0.05
 """A cell that stands closer than this to the highest charging voltage takes no current that says anything."""
+SEEN_FACTOR = 1.5
+"""A probe must be this many times what the bench shows when nothing flows, or noise would call a good lead off."""
 RISE_FACTOR = 3.0
 LEADS_FACTOR = 1.2
 SAME_FACTOR = 2.0
@@ -83,9 +85,9 @@ async def probe(bench: ChannelBench, plan: Plan, zeros: CheckPassed, believed: B
     if top_V is None or not current_A > 0.0:
         return await _by_its_own_voltage(bench, plan, zeros)
     sees_A = _sees_A(plan, zeros)
-    if not current_A > sees_A:
+    if not current_A >= SEEN_FACTOR * sees_A:
         return Probed(
-            not_shown=f"a probe of {current_A * 1000:.0f} mA is less than this bench can tell from nothing "
+            not_shown=f"a probe of {current_A * 1000:.0f} mA is hardly more than this bench may show when nothing flows "
             f"({sees_A * 1000:.0f} mA)"
         )
     before = await _look(bench, plan, zeros)

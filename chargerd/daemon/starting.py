@@ -19,7 +19,9 @@ from chargerd.daemon.simulated_hand import is_simulated_now, simulated_hand
 from chargerd.daemon.warm_hand import Asked, Hold, nobody_holds
 from chargerd.errors import RefusedError
 from chargerd.instruments.abilities import abilities_of
+from chargerd.journal.columns import EVENTS
 from chargerd.journal.ledger import CellLedger
+from chargerd.journal.reader import iter_events
 
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 T = TypeVar("T")
@@ -30,7 +32,8 @@ class Starting:
     """What CHECKING needs besides the bench. `person`: None where nobody can be asked. `stopped`: set when the run is to end.
 
     `named`: a person has named the cell. `hold`: see `warm_hand`. `facts`: None where nobody asks whether the run may be left
-    alone. `clock_set`: whether a time service sets this computer's clock, None: not looked.
+    alone. `clock_set`: whether a time service sets this computer's clock, None: not looked. `goes_on`: the run was granted and
+    goes on by itself after its program had ended; nobody has touched anything since, so what a person has shown still stands.
     """
 
     believed: Believed = ANY_CELL
@@ -40,6 +43,7 @@ class Starting:
     hold: Hold = nobody_holds
     facts: Facts | None = None
     clock_set: bool | None = None
+    goes_on: bool = False
 
 
 ANYHOW = Starting()
@@ -61,10 +65,14 @@ def facts_of(run: FrozenRun) -> Facts:
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What a person said on the command line: which cell it is, and that it is this one although its resistance changed."""
+    """What a person said on the command line: which cell it is, and that it is this one although its resistance changed.
+
+    `goes_on`: nobody said anything, see `Starting`.
+    """
 
     named: bool = False
     resistance_changed: bool = False
+    goes_on: bool = False
 
 
 NOTHING_TOLD = Told()
@@ -80,7 +88,7 @@ def starting_of(run: FrozenRun, person: Asked | None, stopped: asyncio.Event, to
     with CellLedger.open(run.data, run.cell.name) as ledger:
         last_ohm = ledger.last_resistance_ohm()
     believed = Believed(run.cell.resistance_ohm, last_ohm, may_differ=told.resistance_changed)
-    return Starting(believed, person, stopped, told.named, hold, facts_of(run), SYNCHRONISED.exists())
+    return Starting(believed, person, stopped, told.named, hold, facts_of(run), SYNCHRONISED.exists(), told.goes_on)
 
 
 def keep_start(run: FrozenRun, passed: CheckPassed, granted: Grant | None, utc: str, say: Callable[[str], None]) -> None:
@@ -92,6 +100,15 @@ def keep_start(run: FrozenRun, passed: CheckPassed, granted: Grant | None, utc: 
     if passed.resistance_ohm is not None:
         with CellLedger.open(run.data, run.cell.name) as ledger:
             ledger.resistance(utc, run.folder.name, passed.resistance_ohm)
+
+
+def was_granted(folder: Path) -> bool:
+    """Return whether the run was granted, when everything was last checked, that nobody need be there. Raises JournalError."""
+    granted = False
+    for row in iter_events(folder / EVENTS):
+        if row.kind == CheckPassed.kind:
+            granted = CheckPassed.from_detail(row.detail).unattended
+    return granted
 
 
 async def until_stopped(work: Coroutine[object, object, T], stopped: asyncio.Event | None) -> T:

@@ -15,11 +15,11 @@ import pytest
 
 from chargerd.config.hygiene import untended
 from chargerd.config.unattended import Facts
-from chargerd.core.events import CheckFailed, CheckPassed, Observed, StateChanged, Stop
+from chargerd.core.events import CheckFailed, CheckPassed, Observed, Pause, Resume, StateChanged, Stop
 from chargerd.core.states import State
 from chargerd.daemon.frozen import FrozenRun
 from chargerd.daemon.probe_pulse import PULSE_MOST_S, Believed
-from chargerd.daemon.starting import Starting
+from chargerd.daemon.starting import Starting, was_granted
 from chargerd.instruments.abilities import abilities_of
 from chargerd.sim.cell import Cell
 from chargerd.sim.faults import Fault, forever
@@ -28,7 +28,7 @@ from chargerd.sim.world import World
 from tests.worlds import switched_bench
 from tests.worlds.invariants import assert_safe, unproven_ons
 from tests.worlds.programs import charge, discharge, profile, rest
-from tests.worlds.world_bench import Ran, Stage, run_world
+from tests.worlds.world_bench import Ran, Stage, bench_text, run_world
 
 RATED_Ah = 1.5
 AMBIENT = (
@@ -159,8 +159,6 @@ def test_the_twin_that_is_believed_completes(believed: Believed, tmp_path: Path)
 
 def test_after_a_pause_the_resistance_of_the_start_is_what_is_believed(tmp_path: Path) -> None:
     """Somebody exchanged the cell in the pause: its contact is four times worse."""
-    from chargerd.core.events import Pause, Resume
-
     def pause(stage: Stage) -> None:
         stage.channel.ask(Pause(by="test"))
 
@@ -183,6 +181,18 @@ def test_a_cell_that_stands_at_the_top_gets_no_probe_and_is_not_left_alone(tmp_p
     assert ran.trips() == []
     assert passed(ran).resistance_ohm is None
     assert passed(ran).attended_because == "Attended only, stay within reach: the cell's connection is not proven"
+
+
+@pytest.mark.parametrize(("offset", "is_sent"), [("4 mA", True), ("6 mA", False)])
+def test_a_probe_that_the_bench_cannot_tell_from_nothing_is_not_sent(offset: str, is_sent: bool, tmp_path: Path) -> None:
+    """C/10 of 150 mAh are 15 mA; without a zero, twice the offset and two steps of 1 mA may flow: 10 mA, and 14 mA."""
+    small = {"  capacity: 1.5 Ah": "  capacity: 150 mAh", "  activated_carbon: 26.4 g": "  activated_carbon: 2.64 g"}
+    gentle = profile(charge("charge: 120 % rated", current="60 mA", time="1 min"), rest())
+    text = bench_text().replace("current: 0.1 % + 5 mA", f"current: 0.1 % + {offset}")
+    ran = run_world(tmp_path, gentle, cell_edit=small, bench=text, starting=attended, until_s=300.0)
+
+    assert (ran.state, ran.cause) == (State.COMPLETE, "")
+    assert (passed(ran).resistance_ohm is not None, len(ran.source.energised())) == ((True, 2) if is_sent else (False, 1))
 
 
 def test_a_run_that_only_rests_sends_no_probe(tmp_path: Path) -> None:
@@ -304,6 +314,35 @@ def test_a_stop_while_the_person_is_asked_ends_in_order_at_once(tmp_path: Path) 
     ]  # fmt: skip
     assert (ran.source.energised(), ran.ended_s < 25.0) == ([], True)
     assert [one.verified for _, one in ran.records if isinstance(one, Observed) and one.what == "off"][:2] == [True, True]
+
+
+@pytest.mark.parametrize(("reopened", "unattended"), [(False, True), (True, False)])
+def test_a_pause_asks_for_no_second_hand_and_a_sensor_whose_link_was_opened_anew_is_not_proven(
+    reopened: bool, unattended: bool, tmp_path: Path
+) -> None:
+    people: list[Person] = []
+
+    def start(frozen: FrozenRun, world: World) -> Starting:
+        people.append(Person(does=holding(world)))
+        return attended(frozen, world, person=people[0])
+
+    faults = (("probe", forever("mute", at_s=60.0, for_s=3.0)),) if reopened else ()
+    acts = ((90.0, lambda stage: stage.channel.ask(Pause(by="test"))), (95.0, lambda stage: stage.channel.ask(Resume(by="test"))))
+    ran = run_world(tmp_path, GENTLE, starting=start, faults=faults, acts=acts)
+    checks = [record for _, record in ran.records if isinstance(record, CheckPassed)]
+
+    assert (ran.state, ran.cause) == (State.COMPLETE, "")
+    assert [check.unattended for check in checks] == [True, unattended]
+    assert len(people[0].asked) == 1
+    assert was_granted(ran.folder) is unattended
+
+
+def test_a_granted_run_that_goes_on_by_itself_needs_no_person(tmp_path: Path) -> None:
+    ran = run_world(
+        tmp_path, GENTLE, starting=lambda frozen, world: attended(frozen, world, person=None, named=False, goes_on=True)
+    )
+
+    assert (ran.state, passed(ran).unattended) == (State.COMPLETE, True)
 
 
 # --- what may be written when nobody is there ----------------------------------------------------------------------------
