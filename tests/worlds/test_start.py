@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import functools
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -183,12 +184,17 @@ def test_a_cell_that_stands_at_the_top_gets_no_probe_and_is_not_left_alone(tmp_p
     assert passed(ran).attended_because == "Attended only, stay within reach: the cell's connection is not proven"
 
 
-@pytest.mark.parametrize(("offset", "is_sent"), [("4 mA", True), ("6 mA", False)])
+@pytest.mark.parametrize(("offset", "is_sent"), [("5 mA", True), ("7 mA", False)])
 def test_a_probe_that_the_bench_cannot_tell_from_nothing_is_not_sent(offset: str, is_sent: bool, tmp_path: Path) -> None:
-    """C/10 of 150 mAh are 15 mA; without a zero, twice the offset and two steps of 1 mA may flow: 10 mA, and 14 mA."""
-    small = {"  capacity: 1.5 Ah": "  capacity: 150 mAh", "  activated_carbon: 26.4 g": "  activated_carbon: 2.64 g"}
+    """C/10 of 200 mAh are 20 mA; without a zero, twice the offset and two steps of 1 mA may flow: 12 mA, and 16 mA."""
+    small = {
+        "  capacity: 1.5 Ah": "  capacity: 200 mAh", "  charge_current: 2.5 A": "  charge_current: 0.5 A",
+        "  discharge_current: 2.5 A": "  discharge_current: 0.5 A",
+    }  # fmt: skip
     gentle = profile(charge("charge: 120 % rated", current="60 mA", time="1 min"), rest())
-    text = bench_text().replace("current: 0.1 % + 5 mA", f"current: 0.1 % + {offset}")
+    supply, rest_of_it = bench_text().split("  load:\n", 1)
+    text = re.sub(r"current: 0.1 % \+ \d mA", f"current: 0.1 % + {offset}", supply) + "  load:\n" + rest_of_it
+    assert f"+ {offset}" in text
     ran = run_world(tmp_path, gentle, cell_edit=small, bench=text, starting=attended, until_s=300.0)
 
     assert (ran.state, ran.cause) == (State.COMPLETE, "")
