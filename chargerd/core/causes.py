@@ -40,6 +40,7 @@ CAUSES: dict[str, str] = {
     "on-not-verified": "an output could not be proven on with its set-points and protection",
     "link-lost": "an instrument does not answer",
     "keeper-lost": "the guarding process is gone",
+    "suspended": "the computer slept: nothing supervised the cell",
     "program-fault": "a fault inside the program itself",
 }
 """Every cause a trip can have, in plain words. Codes never stand alone on a screen."""

@@ -17,6 +17,7 @@ from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
 from chargerd.daemon.clock import Clock
+from chargerd.daemon.clock_watch import ClockWatch
 from chargerd.errors import ChargerdError, FoundOnError, InstrumentError, JournalError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.journal.writer import JournalWriter
@@ -75,6 +76,7 @@ class Channel:
         self._rows_since_checkpoint = 0
         self._over_since_s: float | None = None
         self._leave = False
+        self._clocks = ClockWatch(clock)
         self.seq = 0
         self.all_off = True
         """Whether the last thing observed of every output is that it is verified off."""
@@ -128,6 +130,7 @@ class Channel:
 
     async def _run(self, first: Start | Resume) -> None:
         self._command(first)
+        self._command(self._clocks.note(self.elapsed_s()))
         await self._check()
         while not self._is_done():
             await self._pass()
@@ -150,6 +153,11 @@ class Channel:
         self._command(passed)
 
     async def _pass(self) -> None:
+        for noted in self._clocks.look(self.elapsed_s()):
+            if isinstance(noted, Fault):
+                await self._carry_out(noted)
+            else:
+                self._command(noted)
         while self._asked:
             await self._carry_out(self._asked.pop(0))
         if self._retry_off_s is not None and self.elapsed_s() >= self._retry_off_s:
