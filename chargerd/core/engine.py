@@ -40,7 +40,7 @@ from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
 from chargerd.core.relay import rests_connected
 from chargerd.core.resumption import INTERRUPTED, TOO_COLD
-from chargerd.core.states import OVER, State, next_state
+from chargerd.core.states import State, next_state
 from chargerd.core.walk import Walk
 
 

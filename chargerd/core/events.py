@@ -167,11 +167,12 @@ class ClockNoted(Record):
 
 @dataclass(frozen=True, slots=True)
 class LeftPaused(Record):
-    """The program was started again and did not go on by itself: a person decides. `reason` says why."""
+    """The program was started again and did not go on by itself. `reason` says why; `never`: nobody may go on with this run."""
 
     kind: ClassVar[str] = "left-paused"
     is_input: ClassVar[bool] = True
     reason: str = ""
+    never: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ from chargerd.core.memory import Memory
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step, StepKind
 from chargerd.core.resting import may_gas, worst_A
-from chargerd.core.resumption import FOR_PERSON
+from chargerd.core.resumption import FOR_NOBODY, FOR_PERSON
 from chargerd.core.states import State
 
 NOTES = (ClockNoted, LeftPaused)
@@ -38,7 +38,7 @@ def note(memory: Memory, record: ClockNoted | LeftPaused) -> None:
     """Keep what the next life must know; the engine itself decides nothing by it."""
     if isinstance(record, LeftPaused):
         if memory.state == State.PAUSED:
-            memory.reason = FOR_PERSON + record.reason
+            memory.reason = (FOR_NOBODY if record.never else FOR_PERSON) + record.reason
         return
     memory.boot_id, memory.boot_zero_s = record.boot_id, record.boot_zero_s
     memory.suspended_s, memory.synchronised = record.suspended_s, record.synchronised

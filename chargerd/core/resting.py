@@ -1,4 +1,4 @@
-"""What a run that was broken off was doing, and where its cell may stand at rest after the gap. Pure; reads the engine's memory."""
+"""What a run that was broken off was doing, and where its cell may stand at rest after the gap. Pure."""
 
 from __future__ import annotations
 

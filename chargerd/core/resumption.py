@@ -32,6 +32,10 @@ FOR_PERSON = "a person decides: "
 """How the reason of a run begins that was left for a person: it stays so until one goes on with it."""
 
 
+FOR_NOBODY = "this run never goes on: "
+"""The same for a run with which nobody may go on; `stop` ends it."""
+
+
 class Leave(IntEnum):
     """Who may go on with a run; the largest of all that speaks counts."""
 
@@ -65,7 +69,7 @@ STEP_RULES: dict[StepClass, StepRule] = {
     StepClass.CHARGE_BELOW: StepRule(Leave.ALLOWED, Leave.PERSON, "a person looks at the cell before it is charged on"),
     StepClass.CHARGE_ABOVE: StepRule(Leave.ALLOWED, Leave.PERSON, "a charge that gasses never goes on by itself after that"),
     StepClass.REST: StepRule(Leave.ALLOWED, Leave.ALLOWED, "the rest begins again"),
-    StepClass.DISCHARGE: StepRule(Leave.ALLOWED, Leave.PERSON, "its capacity is not tested; the cell must be charged again first"),
+    StepClass.DISCHARGE: StepRule(Leave.ALLOWED, Leave.PERSON, "its capacity is not tested; charge the cell again first"),
     StepClass.PARTS: StepRule(Leave.ALLOWED, Leave.ALLOWED, "the whole step is done again"),
     StepClass.FORMATION: StepRule(Leave.ALLOWED, Leave.PERSON, "a person looks at the cell before its formation goes on"),
     StepClass.QUESTION: StepRule(Leave.PERSON, Leave.PERSON, "only a person answers"),
@@ -162,7 +166,7 @@ def _is_known(seconds: float | None) -> bool:
 
 
 def _paused(facts: Facts) -> str:
-    if facts.state is not State.PAUSED or facts.reason in BY_ITSELF:
+    if facts.state is not State.PAUSED or facts.reason in BY_ITSELF or facts.reason.startswith(FOR_NOBODY):
         return ""
     if facts.reason.startswith(FOR_PERSON):
         return f"it was left for a person: {facts.reason.removeprefix(FOR_PERSON)}"
@@ -200,11 +204,12 @@ RULES: tuple[Rule, ...] = (
             "it may have gassed, and nobody knows how long its output stayed on; its gas can no longer be bounded",
         ),
     ),
+    Rule("closed", Leave.NEVER, lambda f: f.reason.removeprefix(FOR_NOBODY) if f.reason.startswith(FOR_NOBODY) else ""),
     Rule("latched", Leave.PERSON, lambda f: _unless(f.latched == "", f"its channel is tripped ({f.latched})")),
-    Rule("open", Leave.PERSON, lambda f: _unless(f.is_open is True, "it is not the run that goes on on its channel")),
-    Rule("begun", Leave.PERSON, lambda f: _unless(f.begun and f.state is not State.IDLE, "it had not begun: nothing was proven yet")),
+    Rule("open", Leave.PERSON, lambda f: _unless(f.is_open is True, "another run was begun on its channel, or it was ended")),
+    Rule("begun", Leave.PERSON, lambda f: _unless(f.begun and f.state is not State.IDLE, "it had not begun, nothing was proven")),
     Rule("paused", Leave.PERSON, _paused),
-    Rule("unattended", Leave.PERSON, lambda f: _unless(f.unattended is True, "it is attended only: somebody may be at the bench")),
+    Rule("unattended", Leave.PERSON, lambda f: _unless(f.unattended is True, "it is attended only: somebody may be there")),
     Rule("gap", Leave.PERSON, _gap),
     Rule("off", Leave.PERSON, lambda f: _unless(f.off_proven is True, "nothing proves its outputs off")),
     Rule(
@@ -254,8 +259,10 @@ BENCH_RULES: tuple[tuple[str, Callable[[BenchFacts], str]], ...] = (
     (
         "voltage",
         lambda b: _unless(
-            b.voltage_V is not None and (b.low_V is None or b.voltage_V >= b.low_V) and (b.high_V is None or b.voltage_V <= b.high_V),
-            f"the cell stands at {_number(b.voltage_V)} V, expected {_number(b.low_V)} to {_number(b.high_V)} V: is it this cell?",
+            b.voltage_V is not None
+            and (b.low_V is None or b.voltage_V >= b.low_V)
+            and (b.high_V is None or b.voltage_V <= b.high_V),
+            f"the cell stands at {_number(b.voltage_V)} V, not at {_number(b.low_V)} to {_number(b.high_V)} V: is it this cell?",
         ),
     ),
     (
@@ -263,7 +270,7 @@ BENCH_RULES: tuple[tuple[str, Callable[[BenchFacts], str]], ...] = (
         lambda b: _unless(
             not b.has_thermometer
             or (b.temperature_degC is not None and b.temperature_min_degC <= b.temperature_degC <= b.temperature_max_degC),
-            f"the cell is at {_number(b.temperature_degC)} °C, outside {b.temperature_min_degC:g} to {b.temperature_max_degC:g} °C",
+            f"the cell is at {_number(b.temperature_degC)} °C, not {b.temperature_min_degC:g} to {b.temperature_max_degC:g} °C",
         ),
     ),
     (

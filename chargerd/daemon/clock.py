@@ -9,7 +9,6 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 """Left by systemd-timesyncd when it has set the clock in this boot (systemd-timesyncd.service(8))."""
 TIMEX_BYTES = 512

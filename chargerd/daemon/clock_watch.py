@@ -1,4 +1,4 @@
-"""Watches the clocks of this computer: that it did not sleep, and when its wall clock was set. No decision uses the wall clock."""
+"""Watches this computer's clocks: that it did not sleep, and when its wall clock was set. No decision uses the wall clock."""
 
 from __future__ import annotations
 
@@ -35,7 +35,8 @@ class ClockWatch:
         sleep_s = self._sleep_s()
         if not sleep_s - self._suspended_s < SUSPENDED_LEAST_S:
             slept_s, self._suspended_s = sleep_s - self._suspended_s, sleep_s
-            return [Fault("suspended", f"for {slept_s:.0f} s; keep this computer from sleeping"), self._noted(elapsed_s, self._wall_s)]
+            fault = Fault("suspended", f"for {slept_s:.0f} s; keep this computer from sleeping")
+            return [fault, self._noted(elapsed_s, self._wall_s)]
         wall_s, synchronised = self._offset_s(), self._is_synchronised()
         if abs(wall_s - self._wall_s) < STEPPED_LEAST_S and synchronised == self._synchronised:
             return []

@@ -142,7 +142,7 @@ class ChannelLedger(Ledger):
     """What happened on a channel, over all runs. The latch lives here: it survives every restart."""
 
     folder = "channels"
-    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted"})
+    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted", "planned", "disk-failed"})
 
     def latched(self) -> Trip | None:
         """Return the trip that is latched, the first cause since the last clear, or None."""
@@ -168,17 +168,25 @@ class ChannelLedger(Ledger):
             raise RefusedError(f"{self._file.path}: no trip is latched here, there is nothing to clear")
         return self.append("cleared", utc, reason=reason, by=by)
 
-    def started(self, utc: str, run: str) -> int:
-        """A run began on this channel."""
-        return self.append("started", utc, run=run)
+    def started(self, utc: str, run: str, **facts: Fact) -> int:
+        """A run began on this channel. `unattended=True`: it was granted that nobody need be there."""
+        return self.append("started", utc, run=run, **facts)
 
     def ended(self, utc: str, run: str, how: str) -> int:
         """A run ended on this channel."""
         return self.append("ended", utc, run=run, how=how)
 
-    def restarted(self, utc: str, run: str, by: str) -> int:
-        """A run was resumed after the program had ended; `by` says by whom or what."""
-        return self.append("restarted", utc, run=run, by=by)
+    def restarted(self, utc: str, run: str, by: str, **facts: Fact) -> int:
+        """A run was resumed after the program had ended; `by` says by whom or what, `crashed` whether without a new boot."""
+        return self.append("restarted", utc, run=run, by=by, **facts)
+
+    def planned(self, utc: str, run: str, **digests: str) -> int:
+        """A life of a run has frozen its off plan; from now on outputs may be on."""
+        return self.append("planned", utc, run=run, **digests)
+
+    def disk_failed(self, utc: str, run: str, text: str) -> int:
+        """The record of a run could not be written. The run never goes on by itself after that."""
+        return self.append("disk-failed", utc, run=run, text=text)
 
     def restarts(self, run: str) -> tuple[LedgerRow, ...]:
         """Return the restarts of one run, oldest first."""
