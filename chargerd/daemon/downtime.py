@@ -65,7 +65,7 @@ class _Proof:
 
 
 def _proofs(folder: Path) -> list[_Proof]:
-    """Return the first and the last proof that `off` has left of the off plan that lies beside them; none when anything is odd."""
+    """Return the first and the last proof that `off` has left of the plan beside them; none when anything is odd."""
     try:
         result = json.loads((folder / "off-result.json").read_bytes())
         plan_sha256 = hashlib.sha256((folder / "off-plan.json").read_bytes()).hexdigest()

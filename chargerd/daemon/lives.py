@@ -1,14 +1,15 @@
-"""The lives of a run: begun, found broken off, closed, or gone on with. The record and the ledgers are all that is left of one."""
+"""The lives of a run: begun, found broken off, closed, gone on with. Record and ledgers are all that is left of one."""
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 from dataclasses import dataclass
 
 from chargerd import ENGINE_VERSION
 from chargerd.config.safety_time import keeper_s
 from chargerd.core.engine import Engine
-from chargerd.core.events import Gap, LeftPaused, Record, Resume, Start, Stop
+from chargerd.core.events import Fault, Gap, LeftPaused, Record, Resume, Start, Stop
 from chargerd.core.resting import band_V, budgets, may_gas, step_class
 from chargerd.core.resumption import Budget, Decision, Facts, Leave, may_resume
 from chargerd.core.states import OVER, State
@@ -20,6 +21,7 @@ from chargerd.journal.ledger import CellLedger, ChannelLedger, LedgerRow
 from chargerd.journal.reader import recover
 from chargerd.journal.resume import Folded, fold
 from chargerd.journal.rowcheck import utc_seconds
+from chargerd.journal.runfolder import OFF_PLAN
 from chargerd.journal.writer import JournalWriter
 
 BY_ITSELF = "service manager"
@@ -185,7 +187,8 @@ def facts(found: Found, clock: Clock, ledger: ChannelLedger) -> Facts:
         suspended=down.suspended,
         found_on=down.found_on,
         gases=gases,
-        crashes=sum(row.kind == "restarted" and row.facts.get("crashed") is not False for row in rows) + (down.same_boot is not False),
+        crashes=(down.same_boot is not False)
+        + sum(row.facts.get("crashed") is not False for row in rows if row.kind == "restarted"),
         restarts_in_10_min=1 + sum(_age_s(row, clock) < 600.0 for row in starts),
         restarts_in_1_h=1 + sum(_age_s(row, clock) < 3600.0 for row in mine),
         restarts_of_run=1 + len(mine),
@@ -208,27 +211,30 @@ def _age_s(row: LedgerRow, clock: Clock) -> float:
     return max(utc_seconds(clock.utc()) - utc_seconds(row.utc), 0.0) if clock.is_synchronised() else 0.0
 
 
-def digests(run: FrozenRun) -> dict[str, str]:
-    """Return what the off plan and the run's own copies of dialects are now, as SHA-256; "" for what is not there."""
-    try:
-        plan = hashlib.sha256((run.folder / "off-plan.json").read_bytes()).hexdigest()
-    except OSError:
-        plan = ""
+def digests(run: FrozenRun, off_plan: bytes | None = None) -> dict[str, str]:
+    """Return the SHA-256 of the off plan (None: the one on disk, "" when there is none) and of the run's own dialect files."""
+    if off_plan is None:
+        with contextlib.suppress(OSError):
+            off_plan = (run.folder / OFF_PLAN).read_bytes()
     dialects = hashlib.sha256()
     for path in sorted((run.folder / "dialects").glob("*.yaml")):
         content = path.read_bytes()
         dialects.update(f"{path.name} {len(content)} ".encode() + content)
-    return {"off_plan_sha256": plan, "dialects_sha256": dialects.hexdigest()}
+    plan_sha256 = "" if off_plan is None else hashlib.sha256(off_plan).hexdigest()
+    return {"off_plan_sha256": plan_sha256, "dialects_sha256": dialects.hexdigest()}
 
 
 def frozen_fault(run: FrozenRun, ledger: ChannelLedger) -> str:
-    """Return what was lost or changed of the files a life has frozen beside `run.yaml`, "" when nothing was."""
-    planned = [row.facts for row in ledger.rows if row.kind == "planned" and row.facts["run"] == run.folder.name]
+    """Return what was lost or changed of the files a life has frozen beside `run.yaml`, "" when nothing was.
+
+    The hash of an off plan is in the ledger before the plan is on disk: a crash between the two leaves the one before.
+    """
+    planned = [row.facts for row in ledger.rows if row.kind == "planned" and row.facts["run"] == run.folder.name][-2:]
     if not planned:
         return "nothing says what its off plan was"
     now = digests(run)
     names = {"off_plan_sha256": "its off plan is missing or was changed", "dialects_sha256": "its dialect files were changed"}
-    return "; ".join(words for key, words in names.items() if planned[-1].get(key) != now[key])
+    return "; ".join(words for key, words in names.items() if now[key] not in [facts[key] for facts in planned])
 
 
 def leave_for_person(found: Found, clock: Clock, decision: Decision) -> None:
@@ -238,6 +244,19 @@ def leave_for_person(found: Found, clock: Clock, decision: Decision) -> None:
         leave_paused(found.engine, journal, decision, elapsed_s, clock.utc())
     finally:
         journal.close()
+
+
+def end_found_on(found: Found, clock: Clock, ledger: ChannelLedger, text: str) -> None:
+    """End a run that found an output on: it may have charged or drained the cell all the time, and no counter knows."""
+    run, utc = found.run, clock.utc()
+    journal, elapsed_s = write_gap(found, clock)
+    try:
+        tell(found.engine, journal, Fault("source-found-on", text), elapsed_s, utc)
+    finally:
+        journal.close()
+    ledger.tripped(utc, run.folder.name, "source-found-on", text=text)
+    remember_gas(run, utc, found.engine)
+    ledger.ended(utc, run.folder.name, found.engine.state.value)
 
 
 def leave_paused(engine: Engine, journal: JournalWriter, decision: Decision, elapsed_s: float, utc: str) -> None:
