@@ -1,4 +1,4 @@
-"""What a service manager asks for with nobody there: outputs off first, then on with what the rules allow, each under its keeper."""
+"""What a service manager asks for with nobody there: outputs off first, then on with what the rules allow, under keepers."""
 
 from __future__ import annotations
 
@@ -6,16 +6,22 @@ import json
 import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import NoReturn
 
 from chargerd.cli.run import become_keeper, relay_arguments
+from chargerd.daemon.clock import boot_time_s
 from chargerd.daemon.control import ask
 from chargerd.daemon.frozen import open_run
 from chargerd.daemon.off import run_off
 from chargerd.errors import ChargerdError, Exit, JournalError, NotVerifiedOffError, RefusedError, UsageError
 from chargerd.journal.ledger import ChannelLedger
 from chargerd.journal.runfolder import OFF_PLAN
+
+
+DYING_S = 2.0
+"""A killed process gives back its locks when its last thread has ended; a busy computer takes its time."""
 
 
 def resume_if_allowed(folder: Path, *, plain: bool) -> NoReturn:
@@ -49,7 +55,7 @@ def broken_off(data: Path, channel: str | None) -> list[Path]:
     found, damaged = [], []
     for path in sorted((data / "channels").glob(f"{channel or '*'}.csv")):
         try:
-            with ChannelLedger.open(data, path.stem) as ledger:
+            with patient_ledger(data, path.stem) as ledger:
                 name = ledger.open_run()
         except RefusedError:
             print(f"{path.stem}: a program works on this channel now; it is left alone")
@@ -64,6 +70,21 @@ def broken_off(data: Path, channel: str | None) -> list[Path]:
     if damaged and not found:
         raise JournalError("; ".join(damaged))
     return found
+
+
+def patient_ledger(data: Path, channel: str) -> ChannelLedger:
+    """Open a channel's ledger; the last threads of a worker that was just killed may hold it for a moment.
+
+    Raises RefusedError when somebody holds it longer, JournalError.
+    """
+    until_s = boot_time_s() + DYING_S
+    while True:
+        try:
+            return ChannelLedger.open(data, channel)
+        except RefusedError:
+            if boot_time_s() >= until_s:
+                raise
+        time.sleep(DYING_S / 20)
 
 
 def switch_off_first(folders: list[Path]) -> None:
@@ -88,7 +109,7 @@ def _refuse_if_running(folder: Path) -> None:
     channel = _channel_of(folder)
     if channel is None:
         return
-    with ChannelLedger.open(folder.parent.parent, channel) as ledger:
+    with patient_ledger(folder.parent.parent, channel) as ledger:
         if ledger.open_run() != folder.name:
             raise RefusedError(f"{folder.name}: another run was begun on {channel}, or it was ended; nothing was done")
 
@@ -108,12 +129,17 @@ def _channel_of(folder: Path) -> str | None:
 def _side_by_side(folders: list[Path]) -> int:
     """One process for each; a stop of this one is passed on."""
     command = [sys.executable, "-m", "chargerd", "resume", "--if-allowed", "--plain"]
-    children = [subprocess.Popen([*command, str(folder)], stdin=subprocess.DEVNULL) for folder in folders]
+    children: list[subprocess.Popen[bytes]] = []
+    asked: list[int] = []
 
     def pass_on(name: int, _frame: object) -> None:
+        asked.append(name)
         for child in children:
             child.send_signal(name)
 
     for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(name, pass_on)
-    return max(child.wait() for child in children)
+    for folder in folders:
+        if not asked:
+            children.append(subprocess.Popen([*command, str(folder)], stdin=subprocess.DEVNULL))  # noqa: S603 - ourselves
+    return max((child.wait() for child in children), default=int(Exit.STOPPED))

@@ -1,7 +1,7 @@
 """How long nobody recorded a run, and how long its outputs may have stayed on meanwhile.
 
 Within one boot its clock tells, which nobody sets. Across boots only the wall clock can, and only when a time service had set it
-before and has set it again: a computer without a clock that runs on restores an old time, and an outage of hours looks like seconds.
+before and has set it again: a computer whose clock does not run on restores an old time, and hours look like seconds.
 """
 
 from __future__ import annotations
