@@ -19,7 +19,6 @@ from chargerd.errors import ChargerdError, Exit, JournalError, NotVerifiedOffErr
 from chargerd.journal.ledger import ChannelLedger
 from chargerd.journal.runfolder import OFF_PLAN
 
-
 DYING_S = 2.0
 """A killed process gives back its locks when its last thread has ended; a busy computer takes its time."""
 
@@ -139,7 +138,6 @@ def _side_by_side(folders: list[Path]) -> int:
 
     for name in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(name, pass_on)
-    for folder in folders:
-        if not asked:
-            children.append(subprocess.Popen([*command, str(folder)], stdin=subprocess.DEVNULL))  # noqa: S603 - ourselves
+    # lazily, one after the other: a stop that comes meanwhile begins no more of them
+    children.extend(subprocess.Popen([*command, str(one)], stdin=subprocess.DEVNULL) for one in folders if not asked)  # noqa: S603
     return max((child.wait() for child in children), default=int(Exit.STOPPED))
