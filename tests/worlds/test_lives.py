@@ -24,6 +24,8 @@ ROUNDING_Ah = CURRENT_A * 0.1 / 3600.0
 """Two round trips: from the switching to the reading after it."""
 READS_WRONG = 0.002
 """The simulated supply reads its current true to 0.1 %, and rounds to 1 mA in 150."""
+ONLY_POWER_ON = ("what the source does when mains return is not known to be off",)
+"""The shipped supply cannot be asked; everything else of this bench and its cell fits what the run left."""
 OPENED = 8
 """Before that the links are being opened, and nothing of the run is on disk yet."""
 GASSES = profile(charge("gassing_time: 4 min", time="1 h"))
@@ -51,7 +53,8 @@ def assert_sound(lived: Lived) -> None:
     assert lived.off_s is not None
     assert lived.killed_s is not None
     stayed_s = max(SYNC_EVERY_S, lived.off_s - lived.killed_s)
-    assert abs(last.measured_Ah - last.true_Ah) <= CURRENT_A * (stayed_s + EVERY_S) / 3600.0
+    unread_Ah = CURRENT_A * (stayed_s + EVERY_S) / 3600.0
+    assert abs(last.measured_Ah - last.true_Ah) <= unread_Ah + READS_WRONG * last.true_Ah + ROUNDING_Ah
     replayed = replay(lived.folder, lambda: Engine(lived.frozen.plan), engine_version=ENGINE_VERSION)
     assert (replayed.differences, replayed.owed, replayed.torn) == ((), (), ())
     rows = (lived.folder / "events.csv").read_bytes().split(b"\r\n")[1:-1]
@@ -73,10 +76,10 @@ def test_a_kill_at_any_exchange_never_makes_the_count_of_charge_less_than_the_ch
         assert_sound(lived)
         if lived.state is not State.COMPLETE:
             wrong.append((number, after, lived.state))
-        allowed += lived.decisions[0].leave is Leave.ALLOWED and lived.decisions[1].leave is Leave.ALLOWED
+        allowed += lived.decisions[0].leave is Leave.ALLOWED and lived.decisions[1].reasons == ONLY_POWER_ON
 
     assert wrong == []
-    assert allowed >= 5
+    assert allowed >= 20
 
 
 @pytest.mark.parametrize("off_after_s", [0.5, 12.0, 60.0])
