@@ -20,7 +20,8 @@ class Exit(IntEnum):
     STOPPED = 6
     REFUSED = 7
     NOT_VERIFIED_OFF = 8
-    FOR_A_PERSON = 9
+    NOT_PROVEN = 9
+    FOR_A_PERSON = 10
     INTERNAL = 70
     KEEPER_ACTED = 90
     KEEPER_NOT_VERIFIED = 91

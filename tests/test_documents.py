@@ -26,7 +26,7 @@ from chargerd.config.plan import build_plan
 from chargerd.config.profile import load_profile
 from chargerd.config.safety_time import Reaction, keeper_s, off_plan_s, reaction
 from chargerd.config.schema import manual_rows
-from chargerd.core.causes import CAUSES
+from chargerd.core.causes import CAUSES, COOLING_S
 from chargerd.core.ends import ENDS
 from chargerd.core.engine import LEASE_EXTRA_S
 from chargerd.core.events import StepEnded
@@ -133,7 +133,10 @@ def test_the_ends_are_those_of_the_engine():
 
 
 def test_the_causes_of_a_trip_are_those_of_protection():
-    assert dict(folded(table(MANUAL, "| cause |"))) == CAUSES
+    listed = {row[0].strip("`"): (row[1], row[2]) for row in table(MANUAL, "| cause |")}
+
+    assert listed == {name: (cause.words, cause.priority.value) for name, cause in CAUSES.items()}
+    assert f"after {COOLING_S / 60:g} min at the earliest" in MANUAL
 
 
 def test_the_first_columns_are_those_of_the_journal():

@@ -16,7 +16,7 @@ for a service manager (no person there):
   chargerd resume RUN --if-allowed            one run
   chargerd resume --all DATA                  every run that was broken off, of all channels
   chargerd resume --all DATA --channel NAME   the one of that channel
-Outputs are switched off first. What may not go on by itself stays paused with the reasons printed: exit code 9, and 3, 5, 7
+Outputs are switched off first. What may not go on by itself stays paused with the reasons printed: exit code 10, and 3, 5, 7
 or 8 where its record, a trip, another program or an output not proven off stands against it. Start again only after 4, 70, 90.
 0: nothing was left to go on with, or the run came to its end.
 """

@@ -1,18 +1,31 @@
-"""From a step to the numbers protection compares with: derived bounds, never written by a person."""
+"""From a plan and a step to the numbers protection compares with: derived bounds, never written by a person."""
 
 from __future__ import annotations
 
-from chargerd.core.limits import StepBounds, Zeros
+from chargerd.core.detect.sight import Frozen
+from chargerd.core.gas import ON_DELAY_S
+from chargerd.core.limits import BOUND_FACTOR, StepBounds, Zeros
 from chargerd.core.parts import PART_GRACE_S
+from chargerd.core.plan import Plan
 from chargerd.core.program import Step
 
 RESTING = StepBounds(0)
 
 
-def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros) -> StepBounds:
+def frozen(plan: Plan) -> Frozen:
+    """Return what protection compares a whole run with."""
+    # A plan that never charges has no voltage level: then neither is written to the source, and neither expected of it.
+    ocp_A = None if plan.ovp_V is None else plan.ocp_A
+    return Frozen(
+        plan.limits, plan.zeros, bool(plan.inputs.thermometer), plan.missed_max, plan.resolves.current_A, plan.ovp_V, ocp_A
+    )
+
+
+def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros, slack_A: float) -> StepBounds:
     """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
 
-    A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
+    `slack_A`: what the channel's current may be wrong by. A set-point that follows the voltage never counts for more than the
+    step's own current, whatever was worked out.
     """
     if not step.direction:
         return RESTING
@@ -30,5 +43,13 @@ def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Ze
         charge_Ah=charge_Ah,
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
+        gassing_s=_gassing_s(step),
+        slack_A=slack_A,
         zero_max_A=None if not step.isolated else zeros.source_A if step.sign > 0 else zeros.load_A,
     )
+
+
+def _gassing_s(step: Step) -> float | None:
+    """Return the gassing time that is bounded: a working end acts up to one delay and one reading after its own."""
+    end_s = step.end("gassing_time")
+    return None if end_s is None else end_s + (ON_DELAY_S + step.sample_every_s) / BOUND_FACTOR

@@ -46,6 +46,11 @@ def law_current_A(gassing: Gassing, ir_free_V: float | None, temperature_degC: f
     return 0.0 if ir_free_V is None else tafel_current_A(gassing, ir_free_V, threshold_V(gassing, temperature_degC))
 
 
+def is_above(gassing: Gassing, ir_free_V: float | None, temperature_degC: float | None) -> bool:
+    """Tell whether one reading is at or above the threshold; not where the voltage free of the ohmic drop is not known."""
+    return ir_free_V is not None and ir_free_V >= threshold_V(gassing, temperature_degC)
+
+
 def current_min_A(rated_Ah: float) -> float:
     """Return the charging current below which no gassing is counted, A."""
     return max(rated_Ah / 100.0, CURRENT_MIN_A)

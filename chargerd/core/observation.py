@@ -20,7 +20,8 @@ class Observation:
     (None also without one), `relay_doubt` the first relay whose second contact contradicts it. `isolated`: the relay is
     open and nobody measures on the cell's side of it, so that there is no voltage to miss. `ammeter_A` is the ammeter's own
     reading and `others_A` what source and load say at the same time; both charge positive, zeros subtracted.
-    `source_voltage_V` is what the source measures at its own end of the leads; `by_resistors`: the load is resistors, which
+    `source_voltage_V` and `load_voltage_V` are what they measure at their own end of the leads, `has_meter`: who measures the
+    cell's voltage is neither of them; `by_resistors`: the load is resistors, which
     hold no current. `taps_V`: of a string, each cell's own voltage by its meter, None where it is missing or too old.
     """
 
@@ -51,6 +52,9 @@ class Observation:
     source_voltage_V: float | None = None
     by_resistors: bool = False
     taps_V: dict[str, float | None] = field(default_factory=dict)
+    load_voltage_V: float | None = None
+    load_regulated: int | None = None
+    has_meter: bool = False
 
 
 class Observer:
@@ -97,7 +101,7 @@ class Observer:
         load_V, load_A, load_on, load_tripped, load_restarted, load_set_A = self._see_load(value, voltage_V)
         if load_V is not None:
             voltages.append(load_V)
-        regulated = value(source[3])
+        regulated, load_regulated = value(source[3]), value(self._load[3]) if self._has_load else None
         current_A = others_A = _current(source_A, source_on, zero_source_A, load_A, load_on, zero_load_A)
         ammeter_A = value(self._ammeter) if self._inputs.ammeter else None
         if self._inputs.ammeter:
@@ -132,6 +136,9 @@ class Observer:
             source_V,
             bool(self._bank),
             {name: value(key) for name, key in self._taps},
+            load_V,
+            None if load_regulated is None else int(load_regulated),
+            bool(self._inputs.meter),
         )
 
 

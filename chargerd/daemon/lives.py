@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import sys
 from dataclasses import dataclass
 
 from chargerd import ENGINE_VERSION
@@ -74,7 +75,8 @@ def find(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> Found:
 
     A torn tail is cut, and a latch or a sum of gas that the crash kept from the ledgers is made good.
     """
-    recover(run.folder)
+    for torn in recover(run.folder):
+        sys.stderr.write(f"chargerd: {torn}; these were cut away\n")
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
     if folded.differences:
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")

@@ -52,7 +52,8 @@ ASK_S = 1.0  # for the worker to make safe by itself; it needs its links for tha
 SPARE_S = 1.5  # of the promised 2 s, shared by the outputs of a plan; the rest stays for starting and telling
 TIMEOUT_MAX_S, TRIES_MAX, LENGTH_MAX = 2.0, 5, 260  # a Modbus frame on TCP has 260 bytes at most
 SENSES = ("text", "decimal", "unsigned", "signed", "float", "registers", "ascii")
-PYTHON, MODULE = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:chargerd\.daemon\.worker|[^\0]*/chargerd/daemon/worker\.py)"
+PYTHON, MODULES = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:worker|commissioner)"  # who leaves off plans and holds ports
+MODULE = rb"(?:chargerd\.daemon\." + MODULES + rb"|[^\0]*/chargerd/daemon/" + MODULES + rb"\.py)"
 WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)  # a command line, as the kernel shows it
 
 
@@ -320,6 +321,15 @@ def first_proof(folder: Path, plan_sha256: str) -> dict[str, Any] | None:
     return None
 
 
+def found_on(folder: Path) -> set[str]:
+    """The outputs that an earlier execution of this boot found on, by name."""
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        result = json.loads((folder / "off-result.json").read_bytes())
+        told = [one for one in (result, result.get("again")) if one and one["boot_id"] == this_boot()]
+        return {output["output"] for one in told for output in one["outputs"] if output["was_on"] is True}
+    return set()
+
+
 def write_results(plans: Sequence[Plan], results: Mapping[Path, Sequence[dict[str, Any]]]) -> None:
     """Leave off-result.json beside each plan: what came of it and when, by the boot's clock, which nobody sets.
 
@@ -330,6 +340,8 @@ def write_results(plans: Sequence[Plan], results: Mapping[Path, Sequence[dict[st
         now = {"written_utc": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), "boot_id": this_boot(), "boot_s": wire.boot_s()}
         content: dict[str, Any] = {"version": 1, **now, "plan_sha256": sha256, "outputs": outputs}
         before = first_proof(folder, sha256)
+        for output in outputs:  # what was found on in this boot is not forgotten when off is asked for again
+            output["was_on"] = True if output["output"] in found_on(folder) else output["was_on"]
         if before is not None:
             content = {**before, "again": {**now, "outputs": outputs}}
         with contextlib.suppress(OSError):

@@ -78,7 +78,8 @@ class Worker:
     """Wires one run together."""
 
     def __init__(
-        self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None], by_itself: bool = False
+        self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None], say: Callable[[str], None],
+        by_itself: bool = False,
     ) -> None:
         self._run = run
         self._clock = clock
@@ -86,6 +87,7 @@ class Worker:
         self._by_itself = by_itself
         self._warnings: tuple[str, ...] = ()
         self._terminal = terminal
+        self._say = say
         self._channel: Channel | None = None
         self._keeper: KeeperLink | None = None
         self._early: Record | None = None
@@ -112,8 +114,12 @@ class Worker:
             stack.enter_context(AddressLocks([*(spec.address for spec in run.instruments()), *feed_lock(run.bench, run.channel)]))
             bench = await self._open(found)
             try:
-                life = begin(run, bench.columns) if found is None else await self._next_life(found, bench, ledger)
-                if found is None:
+                if found is not None:
+                    life = await self._next_life(found, bench, ledger)
+                else:
+                    life = begin(run, bench.columns)
+                    self._say(f"Record: {run.folder}")
+                    self._say(f"Stop with Ctrl-C. If anything seems wrong: chargerd off {run.data}")
                     ledger.started(clock.utc(), run.folder.name, boot_id=clock.boot, boot_s=clock.now_s())
                 state = await self._live(life, bench, publisher, control, ledger)
             except JournalError as fault:
@@ -235,9 +241,8 @@ class Worker:
         plan = bench.off_plan(
             run=run.folder.name, channel=run.channel.name, worker_pid=os.getpid(), boot_id=boot_id(), written_utc=utc
         )
-        content = json.dumps(plan, indent=1, ensure_ascii=True).encode() + b"\n"
-        ledger.planned(utc, run.folder.name, **digests(run, content))
-        write_whole(run.folder, OFF_PLAN, content)
+        ledger.planned(utc, run.folder.name, **digests(run, off_plan_bytes(plan)))
+        write_off_plan(run.folder, plan)
         assert self._keeper is not None
         longest_s = max(step.sample_every_s for step in engine.plan.program.steps())
         hard, cells = engine.plan.limits, engine.plan.inputs.cells
@@ -270,7 +275,7 @@ class Worker:
     # --- from outside ----------------------------------------------------------------------------------------------------
 
     def _on_signal(self, name: signal.Signals) -> None:
-        self._ask(Stop(by="signal", reason=name.name))
+        self._ask(Stop(by="signal", reason=name.name if self._keeper is None else self._keeper.asked_by(name)))
         if self._channel is not None:
             self._channel.leave()
 
@@ -337,6 +342,16 @@ def refusal(channel: str, cause: str) -> str:
     )
 
 
+def off_plan_bytes(plan: dict[str, object]) -> bytes:
+    """Return what `off-plan.json` holds."""
+    return json.dumps(plan, indent=1, ensure_ascii=True).encode() + b"\n"
+
+
+def write_off_plan(folder: Path, plan: dict[str, object]) -> None:
+    """Write `off-plan.json` safely (temporary file, fsync, rename, fsync of the folder)."""
+    write_whole(folder, OFF_PLAN, off_plan_bytes(plan))
+
+
 def main(argv: list[str] | None = None) -> int:
     """Run one worker; return its exit code. One line on stderr for a refusal, never a traceback."""
     parser = argparse.ArgumentParser(prog="chargerd-worker", description="One run under its keeper.")
@@ -360,7 +375,8 @@ def main(argv: list[str] | None = None) -> int:
 
 
 async def _work(run: FrozenRun, terminal: Terminal, *, resuming: bool, by_itself: bool) -> int:
-    code = await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer, by_itself=by_itself).work()
+    worker = Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer, say=terminal.say, by_itself=by_itself)
+    code = await worker.work()
     terminal.say(f"{ENDED.get(code, 'Ended')}. What it says about the cell: chargerd report {run.folder}")
     return code
 

@@ -188,10 +188,6 @@ class ChannelLedger(Ledger):
         """The record of a run could not be written. The run never goes on by itself after that."""
         return self.append("disk-failed", utc, run=run, text=text)
 
-    def restarts(self, run: str) -> tuple[LedgerRow, ...]:
-        """Return the restarts of one run, oldest first."""
-        return tuple(row for row in self.rows if row.kind == "restarted" and row.facts["run"] == run)
-
     def open_run(self) -> str:
         """Return the run that was started, or gone on with, and has not ended; "" when there is none."""
         run = ""

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from chargerd.core.causes import CAUSES
+from chargerd.core.causes import in_words
 from chargerd.core.demand import Activity
 from chargerd.core.events import LeftPaused, Record, Resume, StepEnded, StepStarted, Tripped
 from chargerd.core.limits import Trip
@@ -91,7 +91,7 @@ def sentence(snapshot: Snapshot) -> str:
 
 def _doing(snapshot: Snapshot) -> str:
     state = snapshot.derived.state
-    reason = f": {plain(CAUSES.get(snapshot.reason, snapshot.reason))}" if snapshot.reason else ""
+    reason = f": {plain(in_words(snapshot.reason))}" if snapshot.reason else ""
     if state == State.RUNNING:
         return f"{_activity(snapshot)}{_then(snapshot)}"
     if state == State.TRIPPED:
@@ -108,7 +108,7 @@ def _doing(snapshot: Snapshot) -> str:
 
 def cause_words(trip: Trip | Tripped) -> str:
     """Return the cause of a trip in words, with its value and limit."""
-    words = CAUSES.get(trip.cause, plain(trip.cause))
+    words = plain(in_words(trip.cause))
     if trip.text:
         words = f"{words}: {plain(trip.text)}"
     write = next((write for start, write in _CAUSE_NUMBERS if trip.cause.startswith(start)), _bare)

@@ -6,9 +6,10 @@ import math
 
 import pytest
 
+from chargerd.core.detect.sight import CONFIRMS
 from chargerd.core.engine import Engine
 from chargerd.core.events import CheckPassed, Observed, Record, Start, Tripped
-from chargerd.core.limits import APART_CONFIRMS, Zeros
+from chargerd.core.limits import Zeros
 from chargerd.core.observation import Observation, Observer
 from chargerd.core.reading import ABSENT, BankPart, ChannelInputs, Measured, Reading
 from tests.core.bench_of_one import LIMITS, charge_step, discharge_step, inputs_of, plan_of
@@ -62,7 +63,7 @@ def test_the_ammeters_current_is_not_the_cells_while_a_state_is_unknown(state):
 
 def test_instruments_that_differ_trip_at_the_third_reading_running():
     engine = engine_of(AMMETER, charge_step())
-    seen = [causes(take(engine, float(n), 0.120, source_on=True, current_A=0.15)) for n in range(1, APART_CONFIRMS + 1)]
+    seen = [causes(take(engine, float(n), 0.120, source_on=True, current_A=0.15)) for n in range(1, CONFIRMS + 1)]
 
     assert seen == [[], [], ["currents-differ"]]
 

@@ -6,7 +6,9 @@ from dataclasses import replace
 import pytest
 
 from chargerd.core.causes import CAUSES
-from chargerd.core.limits import BOUND_FACTOR, Protection, StepBounds
+from chargerd.core.detect.protection import Protection
+from chargerd.core.detect.sight import Frozen
+from chargerd.core.limits import BOUND_FACTOR, StepBounds, Zeros
 from chargerd.core.observation import Observer
 from chargerd.core.reading import Measured, Reading
 
@@ -20,7 +22,7 @@ ZERO_LOAD = StepBounds(-1, 0.075, time_s=34.0, charge_Ah=1.0, zero_max_A=0.010)
 
 
 def protection() -> Protection:
-    return Protection(LIMITS, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=2.0, ocp_A=0.5)
+    return Protection(Frozen(LIMITS, Zeros(), has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=2.0, ocp_A=0.5))
 
 
 def judge(guard: Protection, elapsed_s: float, bounds: StepBounds, *, gas_A: float = 0.0, **inputs: object):
@@ -293,7 +295,7 @@ def test_a_stored_zero_cannot_hide_an_over_current(bounds, raw_A):
 
 def test_a_plan_that_never_charges_expects_no_level_of_the_source():
     """Without a charge no over-voltage level follows, and neither level is written: what the source holds is not ours."""
-    guard = Protection(LIMITS, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=None, ocp_A=0.334)
+    guard = Protection(Frozen(LIMITS, Zeros(), has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=None, ocp_A=0.334))
 
     assert judge(guard, 1.0, DISCHARGE, current_A=-0.3, supply_ocp_A=9999.0) is None
 
@@ -301,7 +303,7 @@ def test_a_plan_that_never_charges_expects_no_level_of_the_source():
 def test_with_the_relay_open_a_voltage_of_nought_is_not_the_cells():
     """A load on its own behind an open relay reads nothing: that is no cell drained below its limit."""
     limits = replace(LIMITS, voltage_min_V=0.5)
-    guard = Protection(limits, has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=2.0, ocp_A=0.5)
+    guard = Protection(Frozen(limits, Zeros(), has_thermometer=True, missed_max=3, current_u_A=0.0, ovp_V=2.0, ocp_A=0.5))
 
     assert judge(guard, 1.0, ZERO_LOAD, voltage_V=0.0, current_A=0.0) is None
     assert cause(judge(guard, 2.0, DISCHARGE, voltage_V=0.0, current_A=-0.3)) == "under-voltage"

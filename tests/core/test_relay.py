@@ -237,10 +237,10 @@ def test_one_good_reading_between_forgives_a_hot_contact_and_a_little_heat_is_no
 
 def test_a_loss_that_is_no_number_is_not_taken_for_a_cold_contact():
     engine = live(plan_of(charge_step(current_A=0.8), inputs=WITH_METER))
-    guard = engine._protection
     seen = engine._observer.observe(reading(2.0, closed=True, source_on=True, current_A=0.8), 20.0, 0.0, 0.0)
     seen.source_voltage_V = math.nan
-    trips = [guard._contacts(seen, engine._bounds, live=True) for _ in range(3)]
+    guard, bounds = engine._protection, engine._bounds
+    trips = [guard.judge(seen, bounds, live=True, watched=True, gas_A=0.0, connected=True) for _ in range(3)]
 
     assert [trip is not None and trip.cause for trip in trips] == [False, False, "hot-contact"]
 

@@ -551,6 +551,8 @@ def test_a_process_number_of_another_boot_is_left_alone(tmp_path: Path) -> None:
     [
         (["/usr/bin/python3.11", "-P", "-m", "chargerd.daemon.worker", "--run", "x"], True),
         (["python", "/opt/chargerd/daemon/worker.py", ""], True),
+        (["python3", "-m", "chargerd.daemon.commissioner", "bench.yaml", "slip-1"], True),
+        (["python", "/opt/chargerd/daemon/commissioner.py", ""], True),
         (["vim", "/opt/chargerd/daemon/worker.py"], False),
         (["less", "/usr/bin/python3", "chargerd.daemon.worker"], False),
         (["python3", "-m", "chargerd.daemon.workers"], False),
@@ -658,3 +660,7 @@ def test_after_another_boot_an_output_is_asked_whether_it_is_on_before_it_is_swi
     (output,) = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))["outputs"]
     assert (output["was_on"], output["verified"], supply.is_on) == (was_on, True, False)
     assert supply.messages[:3] == ["*IDN?", "OUTP?", "OUTP OFF"]
+
+    execute(tmp_path / "off-plan.json")
+    (again,) = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))["again"]["outputs"]
+    assert again["was_on"] is was_on  # once found on stays so for this boot

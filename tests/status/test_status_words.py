@@ -57,7 +57,7 @@ def test_every_end_of_the_table_has_words() -> None:
 def test_no_cause_is_shown_as_a_code(cause: str) -> None:
     words = cause_words(Trip(cause, 1.2345, 1.0))
 
-    assert words.startswith(CAUSES[cause])
+    assert words.startswith(CAUSES[cause].words)
     assert "value 1" in words
 
 

@@ -14,8 +14,9 @@ import pytest
 
 from chargerd.core import ends
 from chargerd.core.causes import CAUSES
+from chargerd.core.detect.temperatures import SLOPE_POINT_EVERY_S
+from chargerd.core.detect.voltages import STEP_FOR_S as STEP_VOLTAGE_FOR_S
 from chargerd.core.events import StateChanged, Stop
-from chargerd.core.limits import SLOPE_POINT_EVERY_S, STEP_VOLTAGE_FOR_S
 from chargerd.core.states import State
 from chargerd.daemon.channel import FULL_EVERY_S, RETRY_OFF_S
 from chargerd.sim.faults import Fault, forever
@@ -93,6 +94,7 @@ SCENARIOS: dict[str, Scenario] = {
     "source-found-on": Scenario(CYCLE, happens("supply", "panel_switch", AT_REST_S, on=True), at_s=AT_REST_S),
     "load-found-on": Scenario(CYCLE, happens("load", "panel_switch", AT_REST_S, on=True), at_s=AT_REST_S),
     "load-found-off": Scenario(DRAIN, happens("load", "panel_switch", DRAINS_S, on=False), at_s=DRAINS_S),
+    "load-mode-changed": Scenario(DRAIN, happens("load", "change", DRAINS_S, setting="mode", value="RES"), at_s=DRAINS_S),
     "instrument-protection": Scenario(CYCLE, happens("supply", "trip", cause="ocp")),
     "instrument-restarted": Scenario(CYCLE, happens("supply", "reboot", output_on=True), takes_s=READ_BACK),
     "set-point-changed": Scenario(LONG, happens("supply", "panel_set", setting="current_set_A", value=0.12), takes_s=READ_BACK),
@@ -110,6 +112,11 @@ SCENARIOS: dict[str, Scenario] = {
     # the gas law sees at least 15 mA × 10^(0.05 V / 120 mV) = 39 mA: 1.25 × 1 % of 1.5 Ah within 1731 s more.
     "bound-gas": Scenario(
         profile(charge("gas_charge: 1 % rated", time="1 h"), rest()), at_s=2331.0, without_end="gas_charge",
+        stored_Ah=1.0, ambient_degC=40.0,
+    ),
+    # The same cell and room: it gasses from 600 s on at the latest, so that 12.5 min, a delay and a reading are over at 1360 s.
+    "bound-gassing-time": Scenario(
+        profile(charge("gassing_time: 10 min", time="1 h"), rest()), at_s=1360.0, without_end="gassing_time",
         stored_Ah=1.0, ambient_degC=40.0,
     ),
     "off-not-verified": Scenario(
@@ -134,6 +141,7 @@ NOT_HERE: dict[str, str] = {
     "relay-contradicts": "this bench has no relay: tests/worlds/test_switching.py",
     "relay-not-verified": "this bench has no relay: tests/worlds/test_switching.py",
     "hot-contact": "this bench has no meter at the cell: tests/worlds/test_switching.py",
+    "voltages-differ": "this bench has no meter at the cell: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
     "suspended": "no fault of a wire: tests/worlds/test_clocks.py",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",

@@ -443,6 +443,21 @@ def test_a10_a_contact_that_wears_out_while_much_flows_trips_before_it_is_hot(tm
             assert free_s - 62.5 <= 3 * 2.0 + ROUND_TRIPS_S
 
 
+@pytest.mark.parametrize(("phase", "by"), [("charge", 0.15), ("discharge", -0.15)])
+def test_c3_a_meter_that_contradicts_what_drives_the_cell_trips_after_three_readings(phase: str, by: float, tmp_path: Any) -> None:
+    """A meter cannot read more than the source that charges, nor less than the load that drains: only one of them is right."""
+    lie = forever("offset", at_s=62.5, quantity="voltage_V", by=by)
+    for name, faults in (("lies", (("meter", lie),)), ("twin", ())):
+        (tmp_path / name).mkdir()
+        ran = run(tmp_path / name, PHASES[phase], faults=faults, until_s=200.0)
+
+        assert ran.cause == ("voltages-differ" if faults else "")
+        if faults:
+            free_s = cell_free_s(ran, 62.5)
+            assert free_s is not None
+            assert free_s - 62.5 <= 3 * EVERY_S + ROUND_TRIPS_S
+
+
 # --- several cells on one supply ----------------------------------------------------------------------------------------------
 
 
