@@ -22,8 +22,9 @@ from chargerd.journal.rowcheck import utc_seconds
 class Downtime:
     """What is known of the time since the last row.
 
-    `duration_s` is None when nobody knows. `off_after_s` is how long outputs may have stayed on, at least `longest_on_s`; where
-    nothing `bounds` it, it is what the wall clock says, which may be too little. `proven`: they were proven off in this boot.
+    `duration_s` is None when nobody knows. `off_after_s` is how long outputs may have stayed on: until the first proof of off by
+    the same boot's clock, else at least the longest a kill takes. Where nothing bounds it, it is what the wall clock says, which
+    may be too little. `proven`: they were proven off in this boot.
     """
 
     duration_s: float | None
@@ -47,9 +48,10 @@ def downtime(folder: Path, memory: Memory, last_elapsed_s: float, last_utc: str,
     after_s = [_after_s(proof, memory, last_s, duration_s, clock) for proof in proofs]
     known_s = [one_s for one_s in after_s if one_s is not None and one_s >= 0.0]
     on_s = min(known_s, default=duration_s)
+    exact = any(proof.boot_id == memory.boot_id and proof.boot_s >= last_s for proof in proofs)
     proven = any(p.boot_id == clock.boot and (not same_boot or p.boot_s >= last_s) for p in proofs)
     return Downtime(
-        duration_s, round(max(longest_on_s, wall_s if on_s is None else on_s), 3), on_s is not None, proven,
+        duration_s, round(max(0.0 if exact else longest_on_s, wall_s if on_s is None else on_s), 3), on_s is not None, proven,
         _suspended(memory, clock, same_boot=same_boot), _found_on(proofs, clock, same_boot=same_boot),
         same_boot if memory.boot_id and clock.boot else None,
     )  # fmt: skip

@@ -86,13 +86,19 @@ def test_a_restored_old_clock_makes_an_outage_unknown_not_short(tmp_path):
     assert (found.duration_s, found.off_after_s, found.is_bounded) == (None, LONGEST_S, False)
 
 
-def test_the_first_proof_of_off_ends_the_time_that_counts_but_never_below_the_longest_a_kill_takes(tmp_path):
-    write_result(tmp_path, 1650.0)
-    assert of(tmp_path, clock(9999.0)).off_after_s == 50.0
+def test_the_first_proof_of_off_by_the_same_clock_ends_the_time_that_counts(tmp_path):
+    for boot_s in (1650.0, 1603.0):
+        write_result(tmp_path, boot_s)
+        found = of(tmp_path, clock(9999.0))
 
-    write_result(tmp_path, 1603.0)
-    found = of(tmp_path, clock(9999.0))
-    assert (found.off_after_s, found.is_bounded, found.proven) == (LONGEST_S, True, True)
+        assert (found.off_after_s, found.is_bounded, found.proven) == (boot_s - 1600.0, True, True)
+
+
+def test_a_proof_by_another_boots_clock_never_gives_less_than_the_longest_a_kill_takes(tmp_path):
+    write_result(tmp_path, 20.0, boot="B")
+    found = of(tmp_path, clock(21.0, "2026-11-25T10:00:05.000Z", boot="B"))
+
+    assert (found.off_after_s, found.is_bounded) == (LONGEST_S, True)
 
 
 @pytest.mark.parametrize(
