@@ -182,8 +182,7 @@ def facts(found: Found, clock: Clock, ledger: ChannelLedger) -> Facts:
         latched="" if latched is None else latched.cause,
         bypassed=any(row.kind == "bypassed" for row in rows),
         disk_failed=any(row.kind == "disk-failed" for row in rows),
-        unattended=not run.profile.attended
-        and any(row.kind == "started" and row.facts.get("unattended") is True for row in rows),
+        unattended=not run.profile.attended and [row.facts["unattended"] for row in rows if row.kind == "granted"][-1:] == [True],
         gap_s=gap_s,
         off_after_s=down.off_after_s if down.is_bounded else None,
         off_proven=down.proven,

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from chargerd.core.engine import Engine
-from chargerd.core.events import Answer, Fault, Pause, Record, Resume, Start, Stop, Tripped
+from chargerd.core.events import Answer, CheckPassed, Fault, Pause, Record, Resume, Start, Stop, Tripped
 from chargerd.core.resumption import Decision, Leave, may_go_on
 from chargerd.core.states import State
 from chargerd.daemon.channel import Channel, Pass
@@ -209,6 +209,9 @@ class Worker:
         def after_pass(done: Pass) -> None:
             self._last = watching.take(done)
             for _, record in done.records:
+                if isinstance(record, CheckPassed):
+                    granted = getattr(record, "unattended", False) is True  # who grants it says so in this record
+                    ledger.granted(done.utc, run.folder.name, unattended=granted)
                 if isinstance(record, Tripped):
                     facts = {"value": record.value, "limit": record.limit}
                     ledger.tripped(done.utc, run.folder.name, record.cause, **facts, text=record.text)

@@ -142,7 +142,7 @@ class ChannelLedger(Ledger):
     """What happened on a channel, over all runs. The latch lives here: it survives every restart."""
 
     folder = "channels"
-    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted", "planned", "disk-failed"})
+    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted", "granted", "planned", "disk-failed"})
 
     def latched(self) -> Trip | None:
         """Return the trip that is latched, the first cause since the last clear, or None."""
@@ -169,7 +169,7 @@ class ChannelLedger(Ledger):
         return self.append("cleared", utc, reason=reason, by=by)
 
     def started(self, utc: str, run: str, **facts: Fact) -> int:
-        """A run began on this channel. `unattended=True`: it was granted that nobody need be there."""
+        """A run began on this channel."""
         return self.append("started", utc, run=run, **facts)
 
     def ended(self, utc: str, run: str, how: str) -> int:
@@ -179,6 +179,10 @@ class ChannelLedger(Ledger):
     def restarted(self, utc: str, run: str, by: str, **facts: Fact) -> int:
         """A run was resumed after the program had ended; `by` says by whom or what, `crashed` whether without a new boot."""
         return self.append("restarted", utc, run=run, by=by, **facts)
+
+    def granted(self, utc: str, run: str, *, unattended: bool) -> int:
+        """CHECKING has passed; `unattended`: nobody need be there. Only such a run ever goes on by itself."""
+        return self.append("granted", utc, run=run, unattended=unattended)
 
     def planned(self, utc: str, run: str, **digests: str) -> int:
         """A life of a run has frozen its off plan; from now on outputs may be on."""

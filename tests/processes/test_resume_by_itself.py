@@ -75,7 +75,7 @@ def kill_both(run: Run, worker: int) -> None:
 
 def grant(bench: Bench, folder: Path) -> None:
     with patient_ledger(bench.data, CHANNEL) as ledger:  # the last threads of a killed worker may hold it for a moment
-        ledger.started(real_clock().utc(), folder.name, unattended=True)
+        ledger.granted(real_clock().utc(), folder.name, unattended=True)
 
 
 def goes_on(bench: Bench, run: Run, folder: Path) -> None:
@@ -203,7 +203,7 @@ def test_two_channels_are_gone_on_with_side_by_side(safe_bench: Bench):
     other = bench.data / "runs" / "20260314T200000Z_knot-01_slow"
     other.mkdir()
     with ChannelLedger.open(bench.data, "slip-2") as ledger:
-        ledger.started(real_clock().utc(), other.name, unattended=True)
+        ledger.started(real_clock().utc(), other.name)
 
     both = all_of(bench)
     goes_on(bench, both, folder)

@@ -132,7 +132,8 @@ async def _live(frozen: FrozenRun, world: World, wire: Wire, off_after_s: float,
         with ChannelLedger.open(frozen.data, frozen.channel.name) as ledger:
             bench = await _open(frozen, loop)
             life = begin(frozen, bench.columns)
-            ledger.started(clock.utc(), frozen.folder.name, unattended=True)
+            ledger.started(clock.utc(), frozen.folder.name)
+            ledger.granted(clock.utc(), frozen.folder.name, unattended=True)
             try:
                 await _one_life(lived, life, bench, clock, ledger)
             except Killed:
