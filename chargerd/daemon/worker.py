@@ -33,8 +33,9 @@ from chargerd.daemon.locks import AddressLocks
 from chargerd.daemon.watching import Watching, is_energised
 from chargerd.errors import ChargerdError, Exit, JournalError, RefusedError
 from chargerd.instruments.bench import ChannelBench
+from chargerd.journal.disk import Apart
 from chargerd.journal.ledger import CellLedger, ChannelLedger
-from chargerd.journal.reader import recover
+from chargerd.journal.recovery import recover
 from chargerd.journal.resume import fold
 from chargerd.journal.rowcheck import utc_seconds
 from chargerd.journal.runfolder import write_whole
@@ -232,16 +233,21 @@ class Worker:
             life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
+        life.journal.write_by(Apart(asyncio.get_running_loop().call_soon_threadsafe))
         await control.start()
         if self._early is not None:
             channel.ask(self._early)
             channel.leave()  # whatever ends a run that early, nobody waits for the hour of watching after it
-        state = await channel.run(life.first)
+        try:
+            state = await channel.run(life.first)
+        except JournalError:
+            # Everything is off; that its record is not whole must not look to the keeper like a worker that died.
+            self._done(life.engine.state, channel)
+            raise
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
         _remember_gas(run, utc, life.engine)
-        assert self._keeper is not None
-        self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
+        self._done(state, channel)
         if state is State.IDLE:
             raise RefusedError(f"not started: {life.engine.memory.reason}")
         return state
@@ -261,6 +267,10 @@ class Worker:
             run.channel.name, limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
+
+    def _done(self, state: State, channel: Channel) -> None:
+        assert self._keeper is not None
+        self._keeper.done(self._run.channel.name, state.value, verified_off=channel.all_off)
 
     def _alive(self) -> None:
         """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""

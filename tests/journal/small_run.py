@@ -124,7 +124,9 @@ class Script:
 def begun(data: Path, seed: int = 1, engine: SmallEngine | None = None) -> Script:
     folder = create_run(data, head())
     writer = JournalWriter.create(folder, INPUTS, engine_version=VERSION)
-    return Script(folder, writer, engine or SmallEngine(), random.Random(seed))
+    run = Script(folder, writer, engine or SmallEngine(), random.Random(seed))
+    writer.attend(lambda: run.now_s, lambda: None)
+    return run
 
 
 def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine | None = None) -> Script:
@@ -142,7 +144,7 @@ def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine |
         if number == 9:
             run.command(Pause())
             run.command(Resume("self"))
-        run.writer.sync_if_due(run.now_s)
+        run.writer.sync_if_due()
     run.writer.close()
     return run
 
