@@ -157,7 +157,7 @@ class Rows(Generic[T]):
                 seq += 1
                 yield seq, line
         if last is not None and seq != last:
-            raise JournalError(f"{place_of(segment.path, seq + 1)}: missing, although the next segment begins with row {last + 1}")
+            raise JournalError(f"{place_of(segment.path, seq + 1)}: missing; the next segment begins with row {last + 1}")
 
     def _row(self, path: Path, line: bytes, seq: int) -> T:
         try:
@@ -240,6 +240,7 @@ def header_length(line: bytes, columns: tuple[str, ...], path: Path) -> int:
 
 
 def readings_header_of(line: bytes, path: Path) -> tuple[tuple[str, ...], int]:
+    """Return the judged inputs of a header and where the first row begins. Raises JournalError when it is damaged."""
     try:
         inputs = inputs_of(line.removesuffix(END).decode().split(","))
     except ValueError as error:

@@ -176,5 +176,9 @@ class RowFile:
             if not self.distrust:
                 self.sync()
         finally:
-            for descriptor in {self._descriptor, self._held}:
-                os.close(descriptor)
+            self.let_go()
+
+    def let_go(self) -> None:
+        """Close the file and drop its lock, whatever is safe of it."""
+        for descriptor in {self._descriptor, self._held}:
+            os.close(descriptor)

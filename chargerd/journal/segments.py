@@ -22,7 +22,10 @@ HEADER_MAX_BYTES = 1 << 20
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """One file: the seq of its first row, and the byte where that begins. It counts up to row `last`; None: to its end."""
+    """One file: the seq of its first row, and the byte where that begins. It counts up to row `last`; None: to its end.
+
+    `last` is before `first_seq` where not one of its rows was ever safe.
+    """
 
     path: Path
     first_seq: int
@@ -60,7 +63,7 @@ def segments_of(path: Path, header_length: Callable[[bytes, Path], int]) -> tupl
             first = 1 if not found else _first_seq(file.readline(HEADER_MAX_BYTES), one)
         if found:
             before = found[-1]
-            if first <= before.first_seq:
+            if first < before.first_seq:
                 raise JournalError(f"{one}: begins with row {first}, before {before.path.name} does")
             found[-1] = Segment(before.path, before.first_seq, before.begin, first - 1)
         found.append(Segment(one, first, begin))

@@ -83,14 +83,14 @@ class JournalWriter:
         try:
             events = RowFile.create(folder, EVENTS, EVENT_COLUMNS)
         except (JournalError, RefusedError):
-            readings.close()
+            readings.let_go()
             raise
         ballast = Ballast(folder)
         try:
             ballast.make()
         except JournalError:
-            readings.close()
-            events.close()
+            readings.let_go()
+            events.let_go()
             raise
         return cls(readings, events, inputs, engine_version, ballast)
 
@@ -252,8 +252,8 @@ class JournalWriter:
         """Make all rows safe and let the files go. Raises JournalError when the disk does not take them all."""
         left = self._scribe.settle()
         if not self._scribe.is_stuck:
-            self._readings.close()
-            self._events.close()
+            self._readings.let_go()
+            self._events.let_go()
             self._ballast.remove()
         if left:
             raise JournalError(left)
