@@ -20,6 +20,7 @@ class Exit(IntEnum):
     STOPPED = 6
     REFUSED = 7
     NOT_VERIFIED_OFF = 8
+    NOT_PROVEN = 9
     INTERNAL = 70
     KEEPER_ACTED = 90
     KEEPER_NOT_VERIFIED = 91

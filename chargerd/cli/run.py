@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     )  # fmt: skip
     folder = create_run(data, head)
     _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
-    print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
+    print(flush=True)
     become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])], relay_arguments(trio.bench, trio.channel))
 
 
@@ -81,12 +81,12 @@ def relay_arguments(bench: BenchFile, channel: str) -> list[str]:
     return ["--relay", f"{channel}={feed_path(bench.dead_man.feed)}"]
 
 
-def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str]) -> NoReturn:
-    """Replace this process by the keeper, which starts the worker."""
+def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str], *, module: str = "worker") -> NoReturn:
+    """Replace this process by the keeper, which starts the worker, or another module of the daemon."""
     keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
     package_root = str(keeper.parent.parent.parent)
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, (package_root, os.environ.get("PYTHONPATH", ""))))}
-    worker = [sys.executable, "-m", "chargerd.daemon.worker", *worker_arguments]
+    worker = [sys.executable, "-m", f"chargerd.daemon.{module}", *worker_arguments]
     sys.stdout.flush()
     sys.stderr.flush()
     command = [sys.executable, "-P", str(keeper), "--run-dir", str(folder), *keeper_arguments, "--", *worker]

@@ -79,7 +79,8 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
     The gap is written as unknown and its charge counted for the longest an output can have stayed on. Raises JournalError,
     RefusedError when the run is over.
     """
-    recover(run.folder)
+    for torn in recover(run.folder):
+        sys.stderr.write(f"chargerd: {torn}; these were cut away\n")
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
     if folded.differences:
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
@@ -158,11 +159,14 @@ def _remember_gas(run: FrozenRun, utc: str, engine: Engine) -> None:
 class Worker:
     """Wires one run together."""
 
-    def __init__(self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None]) -> None:
+    def __init__(
+        self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None], say: Callable[[str], None]
+    ) -> None:
         self._run = run
         self._clock = clock
         self._resuming = resuming
         self._terminal = terminal
+        self._say = say
         self._channel: Channel | None = None
         self._keeper: KeeperLink | None = None
         self._early: Record | None = None
@@ -195,6 +199,8 @@ class Worker:
                     ledger.restarted(clock.utc(), run.folder.name, "person")
                 else:
                     life = begin(run, bench.columns)
+                    self._say(f"Record: {run.folder}")
+                    self._say(f"Stop with Ctrl-C. If anything seems wrong: chargerd off {run.data}")
                     ledger.started(clock.utc(), run.folder.name)
                 state = await self._live(life, bench, publisher, control, ledger)
             finally:
@@ -295,7 +301,7 @@ class Worker:
     # --- from outside ----------------------------------------------------------------------------------------------------
 
     def _on_signal(self, name: signal.Signals) -> None:
-        self._ask(Stop(by="signal", reason=name.name))
+        self._ask(Stop(by="signal", reason=name.name if self._keeper is None else self._keeper.asked_by(name)))
         if self._channel is not None:
             self._channel.leave()
 
@@ -389,7 +395,7 @@ def main(argv: list[str] | None = None) -> int:
 
 
 async def _work(run: FrozenRun, terminal: Terminal, *, resuming: bool) -> int:
-    code = await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer).work()
+    code = await Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer, say=terminal.say).work()
     terminal.say(f"{ENDED.get(code, 'Ended')}. What it says about the cell: chargerd report {run.folder}")
     return code
 

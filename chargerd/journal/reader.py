@@ -24,7 +24,7 @@ from chargerd.journal.columns import (
     measured_of,
     readings_header,
 )
-from chargerd.journal.rowcheck import END, cells_of, fault_of, is_utc, number_of
+from chargerd.journal.rowcheck import END, cells_of, fault_of, number_of, utc_cell
 from chargerd.journal.runfolder import open_file
 from chargerd.journal.segments import HEADER_MAX_BYTES, Segment, holding, place_of, segments_of
 
@@ -203,7 +203,7 @@ def iter_readings(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Re
 
     def make(cells: list[str], seq: int, path: Path) -> ReadingRow:
         _expect(cells, width, seq)
-        return ReadingRow(seq, _utc(cells[1]), number_of(cells[2]), cells, inputs, path)
+        return ReadingRow(seq, utc_cell(cells[1]), number_of(cells[2]), cells, inputs, path)
 
     return Rows(readings_segments(path), make, offset, after_seq)
 
@@ -216,7 +216,7 @@ def iter_events(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Even
         _, after, utc, elapsed, direction, kind, detail = cells
         if kind not in KINDS or direction != ("input" if KINDS[kind].is_input else "output"):
             raise ValueError(f"{direction} {kind} is no row of an events file")
-        return EventRow(seq, int(after), _utc(utc), number_of(elapsed), direction, kind, detail, path)
+        return EventRow(seq, int(after), utc_cell(utc), number_of(elapsed), direction, kind, detail, path)
 
     return Rows(events_segments(path), make, offset, after_seq)
 
@@ -224,12 +224,6 @@ def iter_events(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Even
 def _expect(cells: list[str], width: int, seq: int) -> None:
     if len(cells) != width or cells[0] != str(seq):
         raise ValueError(f"{len(cells)} cells beginning with {cells[0]!r}, expected {width} beginning with {seq}")
-
-
-def _utc(text: str) -> str:
-    if not is_utc(text):
-        raise ValueError(f"{text!r} is not a UTC time")
-    return text
 
 
 def header_length(line: bytes, columns: tuple[str, ...], path: Path) -> int:

@@ -107,15 +107,6 @@ def events_tail(descriptor: int, path: Path, readings_seq: int) -> Tail:
 
 
 @dataclass(frozen=True, slots=True)
-class Recovered:
-    """A run's files after their torn tails were cut; `torn` says what was cut, for the log and the person."""
-
-    readings_seq: int
-    events_seq: int
-    torn: tuple[Torn, ...]
-
-
-@dataclass(frozen=True, slots=True)
 class OpenFile:
     """The segment of a file that goes on: `held` is the first segment, which carries the lock."""
 
@@ -168,8 +159,8 @@ class OpenRun:
             os.close(descriptor)
 
 
-def recover(folder: Path) -> Recovered:
-    """Cut the torn tails of a run's files, so that both are whole rows and no event is without its reading.
+def recover(folder: Path) -> tuple[Torn, ...]:
+    """Cut the torn tails of a run's files, so that both are whole rows and no event is without its reading; return what was cut.
 
     Does not judge the rows before: `resume.fold` does. Raises JournalError on damage that no crash makes, RefusedError when
     the run is being written.
@@ -181,7 +172,7 @@ def recover(folder: Path) -> Recovered:
             cut(file.descriptor, tail.size, tail.torn)
     finally:
         opened.close()
-    return Recovered(tails[0].seq, tails[1].seq, tuple(tail.torn for tail in tails if tail.torn))
+    return tuple(tail.torn for tail in tails if tail.torn)
 
 
 def cut(descriptor: int, size: int, torn: Torn | None) -> None:

@@ -35,7 +35,7 @@ from chargerd.journal.columns import (
 from chargerd.journal.disk import Disk
 from chargerd.journal.reader import Torn
 from chargerd.journal.recovery import OpenRun
-from chargerd.journal.rowcheck import is_utc, number_cell, quoted_json
+from chargerd.journal.rowcheck import number_cell, quoted_json, utc_cell
 from chargerd.journal.rowfile import RowFile
 from chargerd.journal.runfolder import RUN_FILE, read_run, write_whole
 from chargerd.journal.scribe import Scribe, Sync, Write
@@ -167,7 +167,7 @@ class JournalWriter:
         """Write one readings row and return its seq. Raises InternalError on a value that cannot be written identically."""
         try:
             elapsed = number_cell(reading.elapsed_s)
-            body = f"{_utc(utc)},{elapsed},{quoted_derived(derived)}{input_cells(reading, self._inputs)}"
+            body = f"{utc_cell(utc)},{elapsed},{quoted_derived(derived)}{input_cells(reading, self._inputs)}"
         except (ValueError, TypeError) as error:
             raise InternalError(f"{self._readings.path}: row {self._readings_seq + 1}: {error}") from error
         if self._tick_waits:
@@ -219,7 +219,8 @@ class JournalWriter:
     def _cells(self, record: Record, after_seq: int, elapsed_s: float, utc: str) -> str:
         direction = "input" if record.is_input else "output"
         try:
-            return f"{after_seq},{_utc(utc)},{number_cell(elapsed_s)},{direction},{record.kind},{quoted_json(record.detail())},"
+            detail = quoted_json(record.detail())
+            return f"{after_seq},{utc_cell(utc)},{number_cell(elapsed_s)},{direction},{record.kind},{detail},"
         except (ValueError, TypeError) as error:
             raise InternalError(f"{self._events.path}: row {self._events_seq + 1}: {error}") from error
 
@@ -262,9 +263,3 @@ class JournalWriter:
 def _refuse(torn: Torn | None) -> None:
     if torn:
         raise JournalError(f"{torn}; recover the run first")
-
-
-def _utc(text: str) -> str:
-    if not is_utc(text):
-        raise ValueError(f"{text!r} is not a UTC time")
-    return text

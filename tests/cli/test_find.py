@@ -326,7 +326,7 @@ def test_nothing_is_overwritten_and_nothing_is_written_of_nothing(tmp_path: Path
         assert main(["find", port, "--yes", "--write", str(path.parent)]) == Exit.REFUSED
     assert path.read_text() == before
     with pty_peer(Peer({})) as (port, _, _), serial.Serial(port, exclusive=True):
-        assert main(["find", port, "--yes", "--write", str(tmp_path / "empty")]) == Exit.REFUSED
+        assert main(["find", port, "--yes", "--write", str(tmp_path / "empty")]) == Exit.INSTRUMENT
     assert "nothing was found" in capsys.readouterr().err
     assert not (tmp_path / "empty").exists()
 

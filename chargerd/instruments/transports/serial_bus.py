@@ -17,7 +17,7 @@ import serial
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.transports.link import Address, InFlight, query_each
-from chargerd.instruments.transports.serial_port import Settings, close_port, device_of, open_port
+from chargerd.instruments.transports.serial_port import Settings, close_port, device_of, open_port, port_trouble
 from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
 
 T = TypeVar("T")
@@ -53,7 +53,7 @@ class Bus:
         return self._port
 
     def _explain(self, fault: Exception) -> LinkError:
-        return LinkClosedError(f"serial {self.path}: {fault}")
+        return LinkClosedError(port_trouble(self.path, fault))
 
     def open(self) -> None:
         """Open the port for us alone, once those before have let it go, and empty it. Runs in the worker."""

@@ -15,6 +15,7 @@ from chargerd.errors import LinkClosedError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Link
 from chargerd.instruments.transports.listening import ListeningLink
 from chargerd.instruments.transports.serial_bus import Bus, BusLink, join_bus
+from chargerd.instruments.transports.serial_port import port_trouble
 
 
 class SerialLink(BusLink):
@@ -71,10 +72,10 @@ class _Ear:
         except BlockingIOError:
             return
         except OSError as fault:
-            self._link.lost(LinkClosedError(f"serial {self._bus.path}: {fault}"))
+            self._link.lost(LinkClosedError(port_trouble(self._bus.path, fault)))
             return
         if not data:
-            self._link.lost(LinkClosedError(f"serial {self._bus.path}: the line was hung up"))
+            self._link.lost(LinkClosedError(f"{self._bus.path}: the port went away; plug it in again"))
             return
         if self._in_flight is not None:
             self._in_flight.done(len(data), self._bus.device)
