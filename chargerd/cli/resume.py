@@ -23,6 +23,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.daemon.frozen import open_run
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
+    from chargerd.journal.space import need_room
 
     folder = run_folder(args.run).resolve()
     try:
@@ -38,6 +39,7 @@ def run(args: argparse.Namespace) -> int:
             if latched is not None:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
+        need_room(found.folder, found.plan.program)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         relay = relay_arguments(found.bench, found.channel.name)
         become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])], relay)

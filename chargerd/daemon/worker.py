@@ -244,16 +244,15 @@ class Worker:
         if self._early is not None:
             channel.ask(self._early)
             channel.leave()  # whatever ends a run that early, nobody waits for the hour of watching after it
+        assert self._keeper is not None
         try:
             state = await channel.run(life.first)
-        except JournalError:
-            # Everything is off; that its record is not whole must not look to the keeper like a worker that died.
-            self._done(life.engine.state, channel)
-            raise
+        finally:
+            # Whatever the disk is like: off was proven or not, and no ledger that hangs keeps the keeper from knowing.
+            self._keeper.done(run.channel.name, life.engine.state.value, verified_off=channel.all_off)
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
         _remember_gas(run, utc, life.engine)
-        self._done(state, channel)
         if state is State.IDLE:
             raise RefusedError(f"not started: {life.engine.memory.reason}")
         return state
@@ -273,10 +272,6 @@ class Worker:
             run.channel.name, limits, age_max_s=engine.plan.missed_max * longest_s + 10.0,
             off_plan=str(run.folder / "off-plan.json"), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
-
-    def _done(self, state: State, channel: Channel) -> None:
-        assert self._keeper is not None
-        self._keeper.done(self._run.channel.name, state.value, verified_off=channel.all_off)
 
     def _alive(self) -> None:
         """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""
