@@ -17,7 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Ask the running program to go on, or start it again on the run's own frozen files."""
     from chargerd.cli.files import run_folder
-    from chargerd.cli.listing import refuse_if_over
+    from chargerd.cli.listing import refuse_if_over, summary_of
     from chargerd.cli.run import become_keeper, relay_arguments
     from chargerd.daemon.control import ask
     from chargerd.daemon.frozen import open_run
@@ -39,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
             if latched is not None:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
-        need_room(found.folder, found.plan.program)
+        need_room(found.folder, found.plan.program, written_bytes=summary_of(folder).size_bytes)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         relay = relay_arguments(found.bench, found.channel.name)
         become_keeper(folder, [str(folder), "--resume", *(["--plain"] if args.plain else [])], relay)

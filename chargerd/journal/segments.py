@@ -72,7 +72,7 @@ def segments_of(path: Path, header_length: Callable[[bytes, Path], int]) -> tupl
 
 def _first_seq(line: bytes, path: Path) -> int:
     """The first row of a segment was safe before the segment had its name: a bad one is damage."""
-    fault = fault_of(line) or ("" if line[:1].isdigit() else "no row number")
+    fault = "holds no row" if not line else fault_of(line)
     try:
         if not fault:
             return int(cells_of(line)[0])

@@ -41,8 +41,11 @@ def _rows(step: Step) -> float:
     return rows
 
 
-def need_room(folder: Path, program: Program) -> None:
-    """Refuse a folder that cannot be written or has less than three times the room. Raises RefusedError."""
+def need_room(folder: Path, program: Program, *, written_bytes: int = 0) -> None:
+    """Refuse a folder that cannot be written or has less than three times the room the rest of a run may need.
+
+    `written_bytes` is what there is of it already. Raises RefusedError.
+    """
     try:
         disk = os.statvfs(folder)
     except OSError as error:
@@ -51,7 +54,8 @@ def need_room(folder: Path, program: Program) -> None:
         raise RefusedError(f"{folder}: its disk is mounted read-only; the run cannot be recorded")
     if not os.access(folder, os.W_OK | os.X_OK):
         raise RefusedError(f"{folder}: no permission to write there; the run cannot be recorded")
-    expected, free = expected_bytes(program) + BALLAST_BYTES, disk.f_bavail * disk.f_frsize
+    expected = max(expected_bytes(program) - written_bytes, 0) + BALLAST_BYTES
+    free = disk.f_bavail * disk.f_frsize
     if not free >= SPARE * expected:
         raise RefusedError(
             f"{folder}: {free / 1e6:.1f} MB free; this run may write {expected / 1e6:.1f} MB and asks for "
