@@ -17,7 +17,8 @@ NONE = "-"
 Fields = Mapping[str, str]
 
 _HINTS: Mapping[str, str] = {
-    "reply": "the answer; {number}, {integer}, {boolean}, {word} or {text} where the value stands, {skip} for what changes",
+    "reply": "the answer; {number}, {integer}, {boolean}, {word} or {text} where the value stands, {skip} for what changes "
+    "(write the blank or comma between a number and {skip})",
     "scale": "what the number is multiplied by to give V, A, °C, ohm or s",
     "values": "what words or numbers mean, such as ON=1 OFF=0",
     "type": "uint16, int16, uint32, int32 or float32",

@@ -168,16 +168,24 @@ def read_plan(path: Path) -> Plan:
     return Plan(path, channel, plan["worker_pid"], boot_id, tuple(outputs))
 
 
-def verify(link: wire.Link, output: Output, until_s: float) -> tuple[bool, str]:
-    """Ask each question until its reply proves off, for timeout_s at most; say by what, or what came instead."""
+def verify(link: wire.Link, output: Output, until_s: float, *, in_doubt: bool) -> tuple[bool, str]:
+    """Ask each question until its reply proves off, for timeout_s at most; say by what, or what came instead.
+
+    in_doubt: a reply to something asked before may still come, and it could pass for the proof; the line must be silent for a
+    whole time-out first. So it is before the next question after one that was asked more than once.
+    """
     proofs = []
     for question in output.verify:
+        if in_doubt and link.clear is None:
+            wire.drain(link, until_s, output.timeout_s)
+        in_doubt = False
         settled_s = wire.boot_s() + output.timeout_s  # a measured current needs a moment to fall
         while True:
             reply = wire.ask(link, question, output.timeout_s, until_s)
             if question.is_expected(reply):
                 proofs.append(f"{question.shown} {question.value(reply)}")
                 break
+            in_doubt = True
             if not reply or wire.boot_s() + wire.PAUSE_S > min(settled_s, until_s):
                 answer = f"answered {_shown(question, reply)}" if reply else "was not answered"
                 return False, f"off was sent, but {question.shown} {answer}"
@@ -226,7 +234,10 @@ def switch_off(output: Output, until_s: float) -> None:
                 told = "off was sent, but not proven" if is_right else "no identity answer; off was sent all the same"
                 missing = send_off(link, output, until_s, is_right=is_right)
                 if is_right:
-                    is_off, told = verify(link, output, until_s)
+                    # A device answers in order: behind the right identity, or what acknowledges off, nothing older comes.
+                    is_acknowledged = not missing and any(command.pattern is not None for command in output.off)
+                    in_doubt = not is_acknowledged and (attempt > 0 or output.identity is None)
+                    is_off, told = verify(link, output, until_s, in_doubt=in_doubt)
                     if is_off:
                         output.result = True, told
                         return

@@ -30,7 +30,10 @@ class SerialLink(BusLink):
     def exchange(self, message: bytes, deadline_s: float) -> bytes:
         """Ask and return the reply."""
         self.send(message, deadline_s)
-        return self._line(message)
+        reply = self._line(message)
+        if self.bus.port.in_waiting:
+            raise LinkGarbledError(f"{self.name}: more than one reply to {message.decode('ascii', 'replace')}: {reply[:40]!r}")
+        return reply
 
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send a line; where the device repeats it, read that and compare."""
