@@ -19,7 +19,19 @@ import pytest
 from chargerd.errors import Exit
 from chargerd.journal.scribe import CLOSE_S, WAIT_MAX_S
 
-from .bench_process import WORKER_OFF_S, Bench, Run, events, reach, rows, states, wait_until
+from .bench_process import (
+    KEEPER_KILL_S,
+    KEEPER_PATIENCE_S,
+    WORKER_OFF_S,
+    Bench,
+    Run,
+    events,
+    off_s,
+    reach,
+    rows,
+    states,
+    wait_until,
+)
 
 TOOLS = ("mount", "umount", "mkfs.ext4", "fsfreeze")
 pytestmark = [
@@ -41,6 +53,7 @@ steps:
       ends_when: {charge: 60 mAh, time: 8 min}
 """
 PASS_S = 2.0
+OFF_VERIFIED = 90
 
 
 @pytest.fixture
@@ -144,6 +157,24 @@ def test_a_stop_switches_off_at_once_although_the_disk_hangs(on_disk: Callable[[
     assert code in (Exit.STOPPED, Exit.JOURNAL), run.said()  # written after all, or given up after a few seconds
     assert bench.chargerd("replay", str(folder)).returncode == Exit.OK
     assert CLOSE_S < 5.0, "the keeper would not wait so long"
+
+
+def test_a_hung_worker_that_a_hanging_disk_keeps_from_dying_does_not_keep_the_outputs_on(on_disk: Callable[[str], Bench]) -> None:
+    bench = on_disk("ext4")
+    run, folder = charging(bench)
+    worker = run.worker()
+    subprocess.run(["fsfreeze", "-f", bench.data], check=True)
+    wait_until(lambda: is_waiting(worker), "a row waits for the disk")
+    stopped_s = bench.now_s()
+    os.kill(worker, signal.SIGSTOP)
+
+    took_s = off_at_s(bench, stopped_s, 40.0)
+    assert is_waiting(worker)  # its other threads are gone, this one is not
+    subprocess.run(["fsfreeze", "-u", bench.data], check=True)
+    code = run.wait()
+
+    assert took_s <= KEEPER_PATIENCE_S + 2 * KEEPER_KILL_S + off_s(folder)
+    assert code == OFF_VERIFIED, run.said()
 
 
 def is_waiting(worker: int) -> bool:
