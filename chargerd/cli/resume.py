@@ -59,12 +59,13 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _by_person(folder: Path, said: str, *, plain: bool) -> int:
-    from chargerd.cli.listing import refuse_if_over
+    from chargerd.cli.listing import refuse_if_over, summary_of
     from chargerd.cli.run import become_keeper, relay_arguments
     from chargerd.daemon.control import ask
     from chargerd.daemon.frozen import open_run
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
+    from chargerd.journal.space import need_room
 
     try:
         answer = ask(folder, ask="resume", by="person", said=said)
@@ -79,6 +80,7 @@ def _by_person(folder: Path, said: str, *, plain: bool) -> int:
             if latched is not None:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
+        need_room(found.folder, found.plan.program, written_bytes=summary_of(folder).size_bytes)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         relay = relay_arguments(found.bench, found.channel.name)
         become_keeper(folder, [str(folder), "--resume", *(["--plain"] if plain else [])], relay)

@@ -19,7 +19,7 @@ from chargerd.daemon.downtime import Downtime, downtime
 from chargerd.daemon.frozen import FrozenRun
 from chargerd.errors import JournalError, RefusedError
 from chargerd.journal.ledger import CellLedger, ChannelLedger, LedgerRow
-from chargerd.journal.reader import recover
+from chargerd.journal.recovery import recover
 from chargerd.journal.resume import Folded, fold
 from chargerd.journal.rowcheck import utc_seconds
 from chargerd.journal.runfolder import OFF_PLAN

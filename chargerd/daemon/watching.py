@@ -68,7 +68,7 @@ class Watching:
             valid_for_s=VALID_PASSES * max(done.demand.sample_every_s, 2.0),
             reason=engine.memory.reason, ages=self._ages(done.elapsed_s), rounds=self._rounds(),
             outlook=self._forecast.outlook() if running else NO_OUTLOOK,
-            output=combined(self._outputs), trip=self._trip, warnings=self._warnings,
+            output=combined(self._outputs), trip=self._trip, warnings=(*self._warnings, *done.warnings),
         )  # fmt: skip
         for show in self._shows:
             show(snapshot)

@@ -55,6 +55,7 @@ from chargerd.errors import (
     TrippedError,
 )
 from chargerd.instruments.bench import ChannelBench
+from chargerd.journal.disk import Apart
 from chargerd.journal.ledger import ChannelLedger
 from chargerd.journal.runfolder import OFF_PLAN, write_whole
 from chargerd.status.mqtt import Publisher
@@ -224,16 +225,20 @@ class Worker:
             life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
+        life.journal.write_by(Apart(asyncio.get_running_loop().call_soon_threadsafe))
         await control.start()
         if self._early is not None:
             channel.ask(self._early)
             channel.leave()  # whatever ends a run that early, nobody waits for the hour of watching after it
-        state = await channel.run(life.first)
+        assert self._keeper is not None
+        try:
+            state = await channel.run(life.first)
+        finally:
+            # Whatever the disk is like: off was proven or not, and no ledger that hangs keeps the keeper from knowing.
+            self._keeper.done(run.channel.name, life.engine.state.value, verified_off=channel.all_off)
         utc = self._clock.utc()
         ledger.ended(utc, run.folder.name, state.value)
         remember_gas(run, utc, life.engine)
-        assert self._keeper is not None
-        self._keeper.done(run.channel.name, state.value, verified_off=channel.all_off)
         if state is State.IDLE:
             raise RefusedError(f"not started: {life.engine.memory.reason}")
         return state

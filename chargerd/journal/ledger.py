@@ -16,10 +16,12 @@ from typing import Any, ClassVar, Self
 
 from chargerd.errors import InternalError, JournalError, RefusedError
 from chargerd.journal.columns import LEDGER_COLUMNS
-from chargerd.journal.reader import Rows, Torn, cut, header_length
+from chargerd.journal.reader import Rows, Torn, header_length
+from chargerd.journal.recovery import cut
 from chargerd.journal.rowcheck import END, fault_of, is_utc, quoted_json
+from chargerd.journal.rowfile import RowFile
 from chargerd.journal.runfolder import checked_name, lock, make_folder, open_file
-from chargerd.journal.writer import RowFile
+from chargerd.journal.segments import Segment
 
 Fact = str | float | int | bool | None
 _HEADER = ",".join(LEDGER_COLUMNS).encode() + END
@@ -95,13 +97,13 @@ class Ledger:
         with os.fdopen(open_file(folder, path.name, os.O_RDONLY), "rb") as file:
             begin = header_length(file.readline(len(_HEADER)), LEDGER_COLUMNS, path)
 
-        def make(cells: list[str], seq: int) -> LedgerRow:
+        def make(cells: list[str], seq: int, _path: Path) -> LedgerRow:
             number, utc, kind, detail = cells
             if number != str(seq) or kind not in cls.kinds or not is_utc(utc):
                 raise ValueError(f"{number} {kind} at {utc!r} is no row {seq} of this ledger")
             return LedgerRow(seq, utc, kind, json.loads(detail))
 
-        rows = Rows(path, make, begin, 0)
+        rows = Rows((Segment(path, 1, begin),), make)
         return list(rows), rows.torn
 
     def append(self, kind: str, utc: str, **facts: Fact) -> int:
