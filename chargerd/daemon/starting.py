@@ -19,9 +19,7 @@ from chargerd.daemon.simulated_hand import is_simulated_now, simulated_hand
 from chargerd.daemon.warm_hand import Asked, Hold, nobody_holds
 from chargerd.errors import RefusedError
 from chargerd.instruments.abilities import abilities_of
-from chargerd.journal.columns import EVENTS
 from chargerd.journal.ledger import CellLedger
-from chargerd.journal.reader import iter_events
 
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 T = TypeVar("T")
@@ -100,15 +98,6 @@ def keep_start(run: FrozenRun, passed: CheckPassed, granted: Grant | None, utc: 
     if passed.resistance_ohm is not None:
         with CellLedger.open(run.data, run.cell.name) as ledger:
             ledger.resistance(utc, run.folder.name, passed.resistance_ohm)
-
-
-def was_granted(folder: Path) -> bool:
-    """Return whether the run was granted, when everything was last checked, that nobody need be there. Raises JournalError."""
-    granted = False
-    for row in iter_events(folder / EVENTS):
-        if row.kind == CheckPassed.kind:
-            granted = CheckPassed.from_detail(row.detail).unattended
-    return granted
 
 
 async def until_stopped(work: Coroutine[object, object, T], stopped: asyncio.Event | None) -> T:

@@ -20,7 +20,7 @@ from chargerd.core.events import CheckFailed, CheckPassed, Observed, Pause, Resu
 from chargerd.core.states import State
 from chargerd.daemon.frozen import FrozenRun
 from chargerd.daemon.probe_pulse import PULSE_MOST_S, Believed
-from chargerd.daemon.starting import Starting, was_granted
+from chargerd.daemon.starting import Starting
 from chargerd.instruments.abilities import abilities_of
 from chargerd.sim.cell import Cell
 from chargerd.sim.faults import Fault, forever
@@ -340,7 +340,6 @@ def test_a_pause_asks_for_no_second_hand_and_a_sensor_whose_link_was_opened_anew
     assert (ran.state, ran.cause) == (State.COMPLETE, "")
     assert [check.unattended for check in checks] == [True, unattended]
     assert len(people[0].asked) == 1
-    assert was_granted(ran.folder) is unattended
 
 
 def test_a_granted_run_that_goes_on_by_itself_needs_no_person(tmp_path: Path) -> None:
