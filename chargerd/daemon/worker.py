@@ -267,7 +267,7 @@ class Worker:
         )  # fmt: skip
 
     def _alive(self, seen: Observation | None = None) -> None:
-        """A beat during CHECKING: nothing reaches the cell, by its relay or with outputs off, but for the probe that `seen` shows."""
+        """A beat during CHECKING: nothing reaches the cell, but for the probe that `seen` shows."""
         assert self._keeper is not None
         self._beats += 1
         none = (None, None, None)
