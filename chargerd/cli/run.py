@@ -24,6 +24,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Begin a run; where a service manager starts this again, go on with the one it began: only a person begins another."""
+    from chargerd.cli.main import main
+    from chargerd.cli.service import begun_run
+
+    begun = begun_run()
+    if begun is None:
+        _begin(args)
+    return main(["resume", str(begun), "--if-allowed", "--plain"])
+
+
+def _begin(args: argparse.Namespace) -> NoReturn:
     """Check everything, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
     from chargerd.cli.abilities import abilities_of
@@ -83,6 +94,9 @@ def relay_arguments(bench: BenchFile, channel: str) -> list[str]:
 
 def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str]) -> NoReturn:
     """Replace this process by the keeper, which starts the worker."""
+    from chargerd.cli.service import link_run
+
+    link_run(folder)
     keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
     package_root = str(keeper.parent.parent.parent)
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, (package_root, os.environ.get("PYTHONPATH", ""))))}

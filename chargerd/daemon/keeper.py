@@ -338,7 +338,7 @@ class Keeper:
 
     def _act(self, cause: str) -> int:
         self.say(f"{cause}: killing the worker and executing the off plan")
-        notify(f"STATUS={cause!a}: executing the off plan")
+        notify(f"STOPPING=1\nSTATUS={cause!a}: executing the off plan")  # its watchdog must not end us half-way
         os.kill(self.worker.pid, signal.SIGABRT)
         until_s = boot_s() + KILL_S
         while not self._ended() and boot_s() < until_s:
