@@ -239,6 +239,11 @@ def words(value: float, dimension: str) -> str:
     return f"{value:.4g} {'°C' if dimension == 'temperature' else row.base}"
 
 
+def brief(value: float, dimension: str, digits: int = 3) -> str:
+    """Return a value as `words` does, rounded to that many significant digits: what is worked out is not known better."""
+    return words(float(f"{value:.{digits}g}"), dimension)
+
+
 def _words_of_time(seconds: float) -> str:
     for unit, length in (("h", 3600.0), ("min", 60.0)):
         if seconds >= 2 * length or seconds == length:

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import asyncio
-import signal
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 from chargerd.errors import Exit, UsageError
 
 if TYPE_CHECKING:
     from chargerd.config.bench import BenchFile
-    from chargerd.config.commissioned import Record
 
 CAUTIONS = """\
 Every cell OFF this channel and away: this proves the instruments, not a cell. At most 2 V and 0.2 A are asked of them.
@@ -19,21 +16,6 @@ Stay here until the end; Ctrl-C switches everything off. Leads, clips and relays
 Hydrogen lingers near cells and burns; goggles and gloves to carry them away; leads and resistors may get hot.
 Local codes and licensed practice come first for mains wiring and anything fixed to a building.
 """
-
-
-class AtTerminal:
-    """The person at this terminal."""
-
-    def tell(self, text: str) -> None:
-        """Print it."""
-        print(text, flush=True)
-
-    def confirm(self, text: str) -> bool:
-        """Ask for a typed yes."""
-        try:
-            return input(f"\n  {text} [yes/no] ").strip().lower() in ("y", "yes")
-        except EOFError:
-            return False
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,58 +26,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Prove one channel and write its record."""
+    """Check the bench file and become the keeper of the process that proves one channel."""
     from chargerd.cli.files import existing, only_channel
     from chargerd.config.bench import load_bench
-    from chargerd.daemon.clock import real_clock
-    from chargerd.daemon.dead_man import feed_lock
-    from chargerd.daemon.locks import AddressLocks
 
     bench = load_bench(existing(args.bench, "bench"))
     channel = args.channel or only_channel(bench)
     if channel not in bench.channels:
         raise UsageError(f"{args.bench}: there is no channel {channel!r}; write one of: {', '.join(bench.channels)}")
-    if args.show:
-        return _show(bench, channel)
-    print(CAUTIONS)
-    person = AtTerminal()
-    if not person.confirm(f"Is no cell connected to {channel}, and are you ready?"):
-        raise UsageError("nothing was sent; take the cells off, then start again")
-    addresses = {spec.address for spec in bench.instruments.values() if spec.address}
-    with AddressLocks([*addresses, *feed_lock(bench, bench.channels[channel])]):
-        record = asyncio.run(_prove(bench, channel, person, real_clock().utc()))
-    return _keep(bench, channel, record)
+    if not args.show:
+        _prove(args.bench, bench, channel)
+    return _show(bench, channel)
 
 
-async def _prove(bench: BenchFile, channel: str, person: AtTerminal, utc: str) -> Record:
-    """Prove the channel; a signal ends it in order, outputs off."""
-    from chargerd.daemon.commissioning import commission
+def _prove(path: str, bench: BenchFile, channel: str) -> NoReturn:
+    from chargerd.cli.files import made
+    from chargerd.cli.run import become_keeper
+    from chargerd.daemon.commissioner import guard_folder
 
-    task = asyncio.current_task()
-    assert task is not None
-    for name in (signal.SIGTERM, signal.SIGHUP):
-        # Only the first: a closing terminal hangs up twice, and the second must not end the switching off.
-        asyncio.get_running_loop().add_signal_handler(name, lambda: task.cancelling() or task.cancel())
-    return await commission(bench, channel, person, utc=utc)
-
-
-def _keep(bench: BenchFile, channel: str, record: Record) -> int:
-    from chargerd.config.commissioned import VALID_DAYS, record_text
-    from chargerd.daemon.records import record_path
-    from chargerd.journal.runfolder import write_whole
-
-    path = record_path(bench, channel)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(path.parent, path.name, record_text(record).encode("ascii"))
-    failed = [f"{proof.instrument}: {proof.check}" for proof in record.proofs if proof.result == "FAILED"]
-    print(f"\nWritten: {path}")
-    if failed:
-        print(f"It does not count: {'; '.join(failed)}. Mend that, then prove the bench again.")
-        return Exit.REFUSED
-    print(f"It counts for {VALID_DAYS} days, for these instruments and this very bench file.")
-    if record.simulated:
-        print("It was made with simulated instruments and never counts for real ones.")
-    return Exit.OK
+    made(bench.data_dir)
+    folder = guard_folder(bench, channel)
+    folder.mkdir(mode=0o750, parents=True, exist_ok=True)
+    print(f"{CAUTIONS}If anything seems wrong: chargerd off {bench.data_dir}\n", flush=True)
+    become_keeper(folder, [path, channel], [], module="commissioner")
 
 
 def _show(bench: BenchFile, channel: str) -> int:

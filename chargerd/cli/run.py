@@ -92,15 +92,15 @@ def relay_arguments(bench: BenchFile, channel: str) -> list[str]:
     return ["--relay", f"{channel}={feed_path(bench.dead_man.feed)}"]
 
 
-def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str]) -> NoReturn:
-    """Replace this process by the keeper, which starts the worker."""
+def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str], *, module: str = "worker") -> NoReturn:
+    """Replace this process by the keeper, which starts the worker, or another module of the daemon."""
     from chargerd.cli.service import link_run
 
     link_run(folder)
     keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
     package_root = str(keeper.parent.parent.parent)
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, (package_root, os.environ.get("PYTHONPATH", ""))))}
-    worker = [sys.executable, "-m", "chargerd.daemon.worker", *worker_arguments]
+    worker = [sys.executable, "-m", f"chargerd.daemon.{module}", *worker_arguments]
     sys.stdout.flush()
     sys.stderr.flush()
     command = [sys.executable, "-P", str(keeper), "--run-dir", str(folder), *keeper_arguments, "--", *worker]

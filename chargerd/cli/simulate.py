@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("bench", metavar="BENCH", help="the bench's file; its addresses must be on this machine")
     parser.add_argument("--cell", default="plover", metavar="NAME", help="which invented cell is connected (plover)")
-    parser.add_argument("--open", action="store_true", help="no cell: open terminals, as commissioning wants them")
+    parser.add_argument("--open", action="store_true", help="no cell: open terminals, and a simulated hand, for commissioning")
     parser.add_argument("--formed", action="store_true", help="a formed cell instead of a fresh one")
     parser.add_argument("--small", action="store_true", help="a cell of a few farads, for tests at true speed")
     parser.add_argument("--seed", type=int, default=0, help="of all noise")
@@ -31,6 +31,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.cli.files import existing
     from chargerd.cli.simulated import devices_of_channels, wires_of_bench, world_of_bench
     from chargerd.config.bench import load_bench
+    from chargerd.daemon.simulated_hand import hand_name
     from chargerd.sim.fixtures import FIXTURES
 
     bench = load_bench(existing(args.bench, "bench"))
@@ -51,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     }
     names = {device.name: ", ".join(device.members.values()) for device in devices_of_channels(bench, list(cells))}
     try:
-        asyncio.run(_serve(world, wires, names, side_door=args.side_door))
+        asyncio.run(_serve(world, wires, names, side_door=args.side_door, hand=hand_name(bench) if args.open else ""))
     except OSError as fault:
         raise LinkClosedError(f"cannot listen: {fault.strerror or fault}; does something else use these ports?") from None
     return Exit.OK
@@ -65,7 +66,10 @@ def _cell(args: argparse.Namespace) -> Cell:
     return Cell(small_cell(cell.parameters), fresh=not args.formed) if args.small else cell
 
 
-async def _serve(world: World, wires: dict[str, dict[str, object]], names: dict[str, str], *, side_door: bool) -> None:
+async def _serve(
+    world: World, wires: dict[str, dict[str, object]], names: dict[str, str], *, side_door: bool, hand: str
+) -> None:
+    from chargerd.sim.hand import open_hand
     from chargerd.sim.serve import Bench
 
     loop, stop = asyncio.get_running_loop(), asyncio.Event()
@@ -73,8 +77,11 @@ async def _serve(world: World, wires: dict[str, dict[str, object]], names: dict[
         loop.add_signal_handler(number, stop.set)
     zero_s = loop.time()
     bench = Bench(world, lambda: loop.time() - zero_s)
+    person: asyncio.Server | None = None
     try:
         addresses = await bench.start(wires)
+        if hand:
+            person = await open_hand(world, lambda: loop.time() - zero_s, hand)
         if side_door:
             print(f"side door {await bench.open_side_door()}")
         for name, address in addresses.items():
@@ -83,4 +90,6 @@ async def _serve(world: World, wires: dict[str, dict[str, object]], names: dict[
         sys.stdout.flush()
         await stop.wait()
     finally:
+        if person is not None:
+            person.close()
         await bench.close()

@@ -17,12 +17,15 @@ from chargerd.config.bench_parts import (
     check_cold_junctions,
     contact_of,
     dead_man_of,
+    inputs_of,
+    protects_of,
     resistors_of,
     sensor_of,
 )
 from chargerd.config.isolation import check_isolation, check_sharing, check_terminals
 from chargerd.config.marked import Faults, read_marked, root_of
 from chargerd.config.reader import read_group
+from chargerd.config.readers import COMMON, check_readers
 from chargerd.config.tables import Given, Values, amount
 from chargerd.errors import BenchError, Place
 from chargerd.units import DIMENSIONS, Quantity, UnitError, parse
@@ -40,7 +43,10 @@ class Accuracy:
 
 @dataclass(frozen=True, slots=True)
 class InstrumentSpec:
-    """One instrument. Keys of `accuracy` and `resolution`: voltage (V), current (A), temperature (K)."""
+    """One instrument. Keys of `accuracy` and `resolution`: voltage (V), current (A), temperature (K).
+
+    `inputs`: how the inputs of its reader are to each other, one of `readers.INPUTS`.
+    """
 
     name: str
     address: str
@@ -54,6 +60,7 @@ class InstrumentSpec:
     isolated: bool = False
     minimum_voltage_V: float = 0.0
     protects: tuple[str, ...] = ("voltage", "current")
+    inputs: str = COMMON
     output: str = ""
     input: str = ""
     every_s: float | None = None
@@ -176,6 +183,7 @@ def load_bench(path: Path | str, content: bytes | None = None) -> BenchFile:
     dead_man = dead_man_of(values.sub("dead_man"), instruments, faults)
     _check(values, faults)
     check_isolation(instruments, channels, faults, [resistor.switch for resistor in resistors])
+    check_readers(instruments, channels, faults)
     places = {name: given.place for name, given in values.named("channels").items()}
     check_sharing(channels, places, faults)
     check_terminals(channels, places, faults)
@@ -249,7 +257,8 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         timeout_s=0.5 if timeout_s is None else timeout_s,
         isolated=values.flag("isolated"),
         minimum_voltage_V=0.0 if minimum_V is None else minimum_V,
-        protects=_protects(values, faults),
+        protects=protects_of(values, faults),
+        inputs=inputs_of(values, faults),
         output=values.text("output"),
         input=values.text("input"),
         every_s=values.number("every"),
@@ -258,17 +267,6 @@ def _instrument(name: str, values: Values, faults: Faults) -> InstrumentSpec:
         contact=contact_of(values.sub("contact"), faults),
         place=values.place,
     )
-
-
-def _protects(values: Values, faults: Faults) -> tuple[str, ...]:
-    """Read which of a supply's own protections there are; said by nobody, both."""
-    if not values.has("protects"):
-        return "voltage", "current"
-    found = _texts(values.items("protects"))
-    for item in values.items("protects"):
-        if item.value not in ("voltage", "current"):
-            faults.add(item.place, f"{values.label}.protects: {item.value!r}", "write voltage, current, both, or []")
-    return found
 
 
 def _resolutions(values: Values, faults: Faults) -> dict[str, float]:

@@ -69,6 +69,13 @@ _INSTRUMENT = Group(
         Key("output", "name", "which of its outputs, as the instrument counts them"),
         Key("input", "name", "which of its inputs, as a scanning meter or a sensor line counts them"),
         Key(
+            "inputs",
+            "name",
+            "how the inputs of its reader are to each other: common (their negative terminals are joined inside), differential "
+            "or isolated; two common ones at different taps short what lies between",
+            default="common",
+        ),
+        Key(
             "every",
             "time",
             "how often a slow sensor gives a new value; left out: it is asked at every sample",

@@ -10,6 +10,7 @@ from itertools import pairwise
 
 from chargerd.config.bench_keys import SENSORS
 from chargerd.config.marked import Faults
+from chargerd.config.readers import COMMON, INPUTS
 from chargerd.config.tables import Given, Values
 from chargerd.errors import Place
 from chargerd.units import UnitError, parse
@@ -211,3 +212,21 @@ def dead_man_of(values: Values | None, instruments: Mapping[str, object], faults
             faults.add(item.place, f"dead_man.cuts: there is no instrument {item.value!r}", "name what its contact cuts off")
     drop_out_s = values.number("drop_out")
     return DeadManSpec(values.text("feed"), 5.0 if drop_out_s is None else drop_out_s, cuts, values.flag("buzzer"), values.place)
+
+
+def protects_of(values: Values, faults: Faults) -> tuple[str, ...]:
+    """Read which of a supply's own protections there are; said by nobody, both."""
+    if not values.has("protects"):
+        return "voltage", "current"
+    for item in values.items("protects"):
+        if item.value not in ("voltage", "current"):
+            faults.add(item.place, f"{values.label}.protects: {item.value!r}", "write voltage, current, both, or []")
+    return tuple(str(item.value) for item in values.items("protects"))
+
+
+def inputs_of(values: Values, faults: Faults) -> str:
+    """Read how the inputs of a reader are to each other; said by nobody, they share a common."""
+    said = values.text("inputs") or COMMON
+    if said not in INPUTS:
+        faults.add(values.at("inputs"), f"{values.label}.inputs: {said!r}", f"write {', '.join(INPUTS[:-1])} or {INPUTS[-1]}")
+    return said

@@ -71,8 +71,6 @@ class CellFile:
     made: str
     ingredients_g: Mapping[str, float]
     mass_g: float
-    dimensions_mm: Mapping[str, float]
-    areas_cm2: Mapping[str, float]
     rated_Ah: float
     rated_typed_Ah: float
     rated_provisional: bool
@@ -188,7 +186,6 @@ def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
     rated_Ah = typed_Ah if measured else bounded_rating(typed_Ah, ingredients)
     window = [amount(item) for item in rated.items("window")]
     gassing = _gassing(values.sub("gassing"), rated_Ah)
-    shape = values.sub("dimensions")
     ohms = [amount(item) for item in values.items("resistance")] or [0.0, OPEN_LEAD_ohm]
     return CellFile(
         name=values.text("cell"),
@@ -196,8 +193,6 @@ def _built(values: Values, path: Path, text: str, digest: str) -> CellFile:
         made=values.text("made"),
         ingredients_g=ingredients,
         mass_g=values.need("mass"),
-        dimensions_mm=_numbers(shape.given) if shape is not None else {},
-        areas_cm2=_numbers(values.free("areas")),
         rated_Ah=rated_Ah,
         rated_typed_Ah=typed_Ah,
         rated_provisional=not measured,

@@ -120,7 +120,7 @@ CELL = Group(
         Key(
             "dimensions",
             "group",
-            "outer dimensions",
+            "outer dimensions, kept with the record",
             group=Group(
                 "dimensions",
                 (
@@ -131,7 +131,7 @@ CELL = Group(
                 ),
             ),
         ),
-        Key("areas", "free", "areas by name, for example electrode: 160 cm2", of="area"),
+        Key("areas", "free", "areas by name, kept with the record, for example electrode: 160 cm2", of="area"),
         Key("rated", "group", "rated capacity and its window", True, group=_RATED),
         Key("limits", "group", "hard limits; a run may tighten them, never loosen", True, group=_LIMITS),
         Key("gassing", "group", "how the cell gasses", group=_GASSING),

@@ -11,7 +11,8 @@ from chargerd.config.fit_bench import bank_notes
 from chargerd.config.isolation import isolation_notes
 from chargerd.config.plan import highest_V, largest_current_A
 from chargerd.config.profile import ProfileFile, ProfileStep
-from chargerd.config.readiness import UNKNOWN, Abilities, missing, not_active
+from chargerd.config.readers import reader_notes
+from chargerd.config.readiness import Abilities, missing, not_active
 from chargerd.config.safety_time import safety_time
 from chargerd.config.tables import Values
 from chargerd.core.ends import ENDS
@@ -49,6 +50,8 @@ def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile,
         *_steps(plan),
         *_hard_limits(plan),
         *_protection(plan, cell, bench),
+        *(f"only if {name}'s zero, read with the relay open, proves something (not 0 in every reading); otherwise refused at the "
+          f"start: {why}" for name, why in plan.needs_zero.items()),
         *_bank(plan, profile, cell, bench, channel),
         *remarks(profile, cell, bench, channel),
     ]
@@ -59,14 +62,15 @@ def describe_bench(
 ) -> list[str]:
     """Return, per channel, what is not active on it and what is missing for unattended; then what ties its wiring to earth.
 
-    `abilities`: of the sources by name, as far as their dialects could be read. `proven`: by channel, what a commissioning
-    record that counts has proven.
+    `abilities`: of sources and resistors' relays by name, as far as their dialects could be read. `proven`: by channel, what a
+    commissioning record that counts has proven.
     """
     said = []
     for channel in bench.channels.values():
-        said += [f"channel {channel.name}:"] + [f"  not active: {row}" for row in not_active(bench, channel)]
+        said += [f"channel {channel.name}:"] + [f"  not active: {row}" for row in not_active(bench, channel, abilities)]
         said += describe_missing(bench, channel.name, abilities, (proven or {}).get(channel.name))
-    return said + [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+    said += [f"earth: {note}" for note in isolation_notes(bench.instruments, bench.channels)]
+    return said + [f"inputs: {note}" for note in reader_notes(bench.instruments, bench.channels)]
 
 
 def describe_missing(
@@ -74,7 +78,7 @@ def describe_missing(
 ) -> list[str]:
     """Return what must be added before this channel may be left alone, and what to buy or do for it."""
     spec = bench.channels[channel]
-    return [f"  missing for unattended: {row}" for row in missing(bench, spec, abilities.get(spec.source, UNKNOWN), proven)]
+    return [f"  missing for unattended: {row}" for row in missing(bench, spec, abilities, proven)]
 
 
 def _bank(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> Iterator[str]:

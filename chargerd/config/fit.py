@@ -18,7 +18,7 @@ from chargerd.core.limits import Limits
 from chargerd.core.program import Step
 from chargerd.core.trend import WINDOWS
 from chargerd.errors import Place
-from chargerd.units import words
+from chargerd.units import brief, words
 
 RESOLVED = 3.0
 """An end or limit must be this many standard uncertainties wide, or the bench would decide by its own noise."""
@@ -50,13 +50,17 @@ def short(place: Place) -> str:
 
 @dataclass(slots=True)
 class Fit:
-    """The three files, the channel, the limits that follow, and everything that does not fit."""
+    """The three files, the channel, the limits that follow, and everything that does not fit.
+
+    `unproven`: the instrument whose zero is supposed to prove nothing.
+    """
 
     profile: ProfileFile
     cell: CellFile
     bench: BenchFile
     channel: ChannelSpec
     faults: Faults = field(default_factory=Faults)
+    unproven: str = ""
 
     def source(self) -> InstrumentSpec:
         """Return the supply."""
@@ -212,18 +216,14 @@ def check_voltage(fit: Fit, values: Values, key: str, voltage_V: float, limits: 
 
 
 def _resolved(fit: Fit, at: Place, name: str, value: float, spec: InstrumentSpec, quantity: str) -> None:
-    uncertainty = uncertainty_on(fit.channel, spec, quantity, value)
+    uncertainty = uncertainty_on(fit.channel, spec, quantity, value, fit.unproven)
     if abs(value) < RESOLVED * uncertainty:
         fit.faults.add(
             at,
             f"{name}: {words(value, quantity)} is less than 3 × what {spec.name} resolves "
-            f"({words(_two_digits(uncertainty), quantity)})",
-            f"use {words(_two_digits(RESOLVED * uncertainty * 1.05), quantity)} or a better meter",
+            f"({brief(uncertainty, quantity, 2)})",
+            f"use {brief(RESOLVED * uncertainty * 1.05, quantity, 2)} or a better meter",
         )
-
-
-def _two_digits(value: float) -> float:
-    return float(f"{value:.2g}")
 
 
 def _check_end(fit: Fit, written: ProfileStep, step: Step, key: str, value: float) -> None:
@@ -308,7 +308,7 @@ def check_rise(fit: Fit, limits: Limits, places: Mapping[str, Place]) -> None:
 def check_sampling(fit: Fit, written: ProfileStep, step: Step, time: SafetyTime, missed_max: int, current_A: float) -> None:
     """Note a step that is sampled too slowly for what its current can heat, or whose current is too large to be left alone."""
     act, half_s, values = reaction(fit.bench, fit.channel), time.half_s, written.values
-    limit = f"half of the time until {time.first} at {words(current_A, 'current')} is {words(_two_digits(half_s), 'time')}"
+    limit = f"half of the time until {time.first} at {words(current_A, 'current')} is {brief(half_s, 'time', 2)}"
     slowest_s = act.slowest_sampling_s(half_s, missed_max)
     if step.sample_every_s > slowest_s:
         took = act.worst_s(step.sample_every_s, missed_max)
@@ -320,7 +320,7 @@ def check_sampling(fit: Fit, written: ProfileStep, step: Step, time: SafetyTime,
         )
         fit.faults.add(
             values.at("sample_every"),
-            f"{what}: readings then switch off within {words(_two_digits(took), 'time')}, {limit}",
+            f"{what}: readings then switch off within {brief(took, 'time', 2)}, {limit}",
             remedy,
         )
     guard_s, guard = hang_s(fit.bench, fit.channel)

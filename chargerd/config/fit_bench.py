@@ -12,16 +12,12 @@ from chargerd.config.profile import ProfileStep
 from chargerd.config.safety_time import SafetyTime, cell_heat_s, covered_by_dead_man, off_plan_s, reaction
 from chargerd.core.limits import Limits
 from chargerd.core.program import Step, StepKind
-from chargerd.units import words
+from chargerd.units import brief, words
 
 CONTACT_ROOM = 1.25
 """A contact is rated for this much more than what flows (common practice, no source), as the fuse is."""
 OFF_PLAN_MAX_S = 60.0
 """The keeper ends an off plan that takes longer (`daemon/keeper.py`)."""
-
-
-def _said(value: float, dimension: str) -> str:
-    return words(float(f"{value:.3g}"), dimension)
 
 
 def check_parts(fit: Fit, written: ProfileStep, step: Step, limits: Limits, top_V: float) -> None:
@@ -50,7 +46,7 @@ def _check_contact(fit: Fit, written: ProfileStep, step: Step) -> None:
             written.values.at("current"),
             f"{written.values.name_of('current')}: {words(step.current_A, 'current')} is too much for the contact of "
             f"{spec.name} ({words(rating_A, 'current')}, {short(spec.place)})",
-            f"write less, or take a relay for {_said(CONTACT_ROOM * step.current_A, 'current')} of direct current or more",
+            f"write less, or take a relay for {brief(CONTACT_ROOM * step.current_A, 'current')} of direct current or more",
         )
 
 
@@ -64,7 +60,7 @@ def _check_shunt(fit: Fit, written: ProfileStep, step: Step, limits: Limits) -> 
     if spec.voltage_max_V is not None and not drop_V <= spec.voltage_max_V:
         fit.faults.add(
             at,
-            f"{name}: {words(step.current_A, 'current')} makes {_said(drop_V, 'voltage')} across the shunt, more than "
+            f"{name}: {words(step.current_A, 'current')} makes {brief(drop_V, 'voltage')} across the shunt, more than "
             f"{spec.name} reads ({words(spec.voltage_max_V, 'voltage')}, {short(spec.place)})",
             "take a smaller shunt",
         )
@@ -73,7 +69,7 @@ def _check_shunt(fit: Fit, written: ProfileStep, step: Step, limits: Limits) -> 
     if step.direction > 0 and rating_V is not None and not top_V + drop_V <= rating_V:
         fit.faults.add(
             at,
-            f"{name}: {_said(top_V, 'voltage')} and the shunt's {_said(drop_V, 'voltage')} are more than "
+            f"{name}: {brief(top_V, 'voltage')} and the shunt's {brief(drop_V, 'voltage')} are more than "
             f"{fit.channel.source} can give ({words(rating_V, 'voltage')}, {short(fit.source().place)})",
             "take a smaller shunt or a larger supply",
         )
@@ -90,10 +86,10 @@ def _check_load_leads(fit: Fit, written: ProfileStep, step: Step) -> None:
         least_V = load.minimum_voltage_V + drop_V
         fit.faults.add(
             written.ends.at("voltage_below"),
-            f"voltage_below: {words(end_V, 'voltage')} at the cell leaves {_said(end_V - drop_V, 'voltage')} at "
+            f"voltage_below: {words(end_V, 'voltage')} at the cell leaves {brief(end_V - drop_V, 'voltage')} at "
             f"{load.name} after leads and shunt; it holds its current down to {words(load.minimum_voltage_V, 'voltage')} "
             f"({short(load.place)})",
-            f"write at least {_said(least_V, 'voltage')}, or shorten the leads",
+            f"write at least {brief(least_V, 'voltage')}, or shorten the leads",
         )
 
 
@@ -105,17 +101,17 @@ def _check_bank(fit: Fit, written: ProfileStep, step: Step, bank: Bank, limits: 
             at,
             f"{name}: {words(step.current_A, 'current')} is less than {fit.channel.load} can draw from "
             f"{words(top_V, 'voltage')} "
-            f"({_said(smallest_A, 'current')} through its largest resistor)",
-            f"write at least {_said(smallest_A, 'current')}, or add a resistor of "
-            f"{_said(top_V / step.current_A, 'resistance')} or more",
+            f"({brief(smallest_A, 'current')} through its largest resistor)",
+            f"write at least {brief(smallest_A, 'current')}, or add a resistor of "
+            f"{brief(top_V / step.current_A, 'resistance')} or more",
         )
     elif not largest_A >= 0.5 * step.current_A:
         # Half: slower is harmless for the cell, but what is then measured is no longer the test that was written.
         fit.faults.add(
             at,
             f"{name}: {words(step.current_A, 'current')} is more than twice what {fit.channel.load} can draw even from "
-            f"{words(top_V, 'voltage')} ({_said(largest_A, 'current')} with every relay closed)",
-            f"write {_said(largest_A, 'current')} or less, or add resistors",
+            f"{words(top_V, 'voltage')} ({brief(largest_A, 'current')} with every relay closed)",
+            f"write {brief(largest_A, 'current')} or less, or add resistors",
         )
     for resistor in bank.resistors:
         heat_W = power_W(resistor, limits.voltage_max_V)
@@ -123,8 +119,8 @@ def _check_bank(fit: Fit, written: ProfileStep, step: Step, bank: Bank, limits: 
             fit.faults.add(
                 resistor.place,
                 f"resistors.{resistor.name}: {words(limits.voltage_max_V, 'voltage')}, the cell's hard limit, makes "
-                f"{_said(heat_W, 'power')} in it, more than its {words(resistor.power_W, 'power')}",
-                f"take one for {_said(2 * heat_W, 'power')}, twice that, so that it stays touchable",
+                f"{brief(heat_W, 'power')} in it, more than its {words(resistor.power_W, 'power')}",
+                f"take one for {brief(2 * heat_W, 'power')}, twice that, so that it stays touchable",
             )
         contact = fit.bench.instruments[resistor.switch].contact
         most_A = CONTACT_ROOM * limits.voltage_max_V / resistor.resistance_ohm
@@ -132,8 +128,8 @@ def _check_bank(fit: Fit, written: ProfileStep, step: Step, bank: Bank, limits: 
             fit.faults.add(
                 resistor.place,
                 f"resistors.{resistor.name}: the contact of {resistor.switch} is for {words(contact.rating_A, 'current')}; "
-                f"{_said(most_A / CONTACT_ROOM, 'current')} may flow",
-                f"take a relay for {_said(most_A, 'current')} of direct current or more",
+                f"{brief(most_A / CONTACT_ROOM, 'current')} may flow",
+                f"take a relay for {brief(most_A, 'current')} of direct current or more",
             )
 
 
@@ -171,8 +167,8 @@ def check_speed(
                 values.at("current"),
                 f"{values.name_of('current')}: {spec.name} has a new value every {words(every_s, 'time')} "
                 f"({short(spec.place)}), "
-                f"so switching off may take {_said(took_s, 'time')}; half of the time until it is hot is "
-                f"{_said(heats_s / 2, 'time')}",
+                f"so switching off may take {brief(took_s, 'time')}; half of the time until it is hot is "
+                f"{brief(heats_s / 2, 'time')}",
                 "write a smaller current, or take a faster one",
             )
 
@@ -187,8 +183,8 @@ def check_scan(fit: Fit, written: ProfileStep, step: Step) -> None:
             fit.faults.add(
                 written.values.at("sample_every"),
                 f"{written.values.name_of('sample_every')}: reading {inputs} inputs one after another may take "
-                f"{_said(slowest_s, 'time')} ({first.name}, {short(first.place)})",
-                f"write {_said(slowest_s, 'time')} or more, or a shorter timeout if the meter answers faster",
+                f"{brief(slowest_s, 'time')} ({first.name}, {short(first.place)})",
+                f"write {brief(slowest_s, 'time')} or more, or a shorter timeout if the meter answers faster",
             )
 
 
@@ -211,7 +207,7 @@ def check_dead_man(fit: Fit, time: SafetyTime) -> None:
         fit.faults.add(
             dead_man.place,
             f"dead_man.drop_out: {words(dead_man.drop_out_s, 'time')} is more than half of the time until {time.first} "
-            f"({_said(time.half_s, 'time')})",
+            f"({brief(time.half_s, 'time')})",
             "make its stage faster and measure it again, or take a smaller current",
         )
 
@@ -235,13 +231,13 @@ def bank_notes(fit: Fit, step: Step, top_V: float) -> list[str]:
         return []
     bank, end_V = Bank(resistors), step.end("voltage_below")
     said = (
-        f"step {step.number}: {fit.channel.load} draws {_said(bank.smallest_A(top_V), 'current')} to "
-        f"{_said(bank.largest_A(top_V), 'current')} from {words(top_V, 'voltage')}"
+        f"step {step.number}: {fit.channel.load} draws {brief(bank.smallest_A(top_V), 'current')} to "
+        f"{brief(bank.largest_A(top_V), 'current')} from {words(top_V, 'voltage')}"
     )
     if end_V is not None and end_V > 0:
-        said += f", {_said(bank.smallest_A(end_V), 'current')} to {_said(bank.largest_A(end_V), 'current')} "
+        said += f", {brief(bank.smallest_A(end_V), 'current')} to {brief(bank.largest_A(end_V), 'current')} "
         said += f"from {words(end_V, 'voltage')}"
     behind_V = bank.falls_behind_V(step.current_A)
     if behind_V > (end_V or 0.0):
-        said += f"; below {_said(behind_V, 'voltage')} less than the {words(step.current_A, 'current')} that are asked for"
+        said += f"; below {brief(behind_V, 'voltage')} less than the {words(step.current_A, 'current')} that are asked for"
     return [said]

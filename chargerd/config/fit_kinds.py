@@ -91,7 +91,7 @@ def _check_least(fit: Fit, written: ProfileStep, step: Step, key: str, least_A: 
     """The smallest current that follows must be one that the bench resolves."""
     spec = fit.instrument("current", step.direction)
     values = written.values
-    if spec is not None and least_A < RESOLVED * uncertainty_on(fit.channel, spec, "current", least_A):
+    if spec is not None and least_A < RESOLVED * uncertainty_on(fit.channel, spec, "current", least_A, fit.unproven):
         fit.faults.add(
             values.at(key),
             f"{values.name_of(key)}: {values.given[key].text} comes down to {words(least_A, 'current')}, less than "

@@ -6,8 +6,9 @@ import math
 
 from chargerd.config.bank import bank_of
 from chargerd.config.bench import Accuracy, BenchFile, ChannelSpec, InstrumentSpec
-from chargerd.core.limits import SET_POINT_FLOOR_A, Zeros
+from chargerd.core.limits import Zeros
 from chargerd.core.reading import BankPart, ChannelInputs
+from chargerd.core.zero import NOTHING_STATED, StatedZero
 
 ZERO_CURRENT_FLOOR_A = 0.010
 """Currents below this count as zero after switching off, however good the data sheet: output capacitors and offsets remain."""
@@ -23,10 +24,22 @@ Common practice, no source: data sheets of cheap instruments do not tell. Only f
 
 
 def zero_current_A(spec: InstrumentSpec) -> float:
-    """Return the largest reading that still counts as no current: twice its stated offset plus two steps, at least 10 mA."""
+    """Return the largest reading that still counts as no current: twice its stated offset plus two steps, at least 10 mA.
+
+    This tells off from on, and must never take a good instrument's rest for a current; what may be subtracted as its zero is
+    judged more strictly (`core/zero.py`).
+    """
     accuracy = spec.accuracy.get("current")
     offset_A = accuracy.offset if accuracy is not None else 0.0
     return max(ZERO_CURRENT_FLOOR_A, 2.0 * offset_A + 2.0 * spec.resolution.get("current", 0.0))
+
+
+def stated_zero(spec: InstrumentSpec | None) -> StatedZero:
+    """Return what the data sheet says of the instrument's zero; nothing is stated of what is not there."""
+    if spec is None:
+        return NOTHING_STATED
+    accuracy = spec.accuracy.get("current", Accuracy(0.0, 0.0))
+    return StatedZero(accuracy.offset, spec.resolution.get("current", 0.0))
 
 
 def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
@@ -40,9 +53,14 @@ def zeroed_uncertainty(spec: InstrumentSpec, current_A: float) -> float:
     return math.hypot(spec.resolves_difference("current"), drift_A, accuracy.gain * current_A / math.sqrt(3.0))
 
 
-def uncertainty_on(channel: ChannelSpec, spec: InstrumentSpec, quantity: str, value: float) -> float:
-    """Return the standard uncertainty of one reading as this channel uses it: a current less its zero, where that is measured."""
-    return zeroed_uncertainty(spec, value) if quantity == "current" and channel.switch else spec.uncertainty(quantity, value)
+def uncertainty_on(channel: ChannelSpec, spec: InstrumentSpec, quantity: str, value: float, unproven: str = "") -> float:
+    """Return the standard uncertainty of one reading as this channel uses it: a current less its zero, where that is measured.
+
+    Before the start nobody knows whether the zero will prove anything (`core/zero.py`). `unproven`: the instrument of which to
+    suppose that it does not, and the whole offset counts.
+    """
+    is_zeroed = quantity == "current" and channel.switch and spec.name != unproven
+    return zeroed_uncertainty(spec, value) if is_zeroed else spec.uncertainty(quantity, value)
 
 
 def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
@@ -55,10 +73,7 @@ def inputs_of(spec: ChannelSpec, bench: BenchFile) -> ChannelInputs:
 
 
 def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
-    """Return the readings that still count as no current, and how far ammeter and source or load may be apart.
-
-    Without a relay no zero is measured, so that the whole of it stays in every reading.
-    """
+    """Return the readings that still count as no current, and how far ammeter and source or load may be apart."""
 
     def limit_A(name: str) -> float:
         one = bench.instruments.get(name)
@@ -71,11 +86,13 @@ def zeros_of(spec: ChannelSpec, bench: BenchFile) -> Zeros:
 
     bank = bank_of(bench, spec.load)
     source_A, load_A, ammeter_A = limit_A(spec.source), limit_A(spec.load), limit_A(spec.ammeter)
-    slack_A = SET_POINT_FLOOR_A if spec.switch else max(source_A, load_A)
     drawn = sum(part.accuracy for part in bank) if bank else gain(spec.load)
     apart_V, apart_voltage_share = _voltages_apart(spec, bench)
     return Zeros(
-        source_A, load_A, ammeter_A, slack_A,
+        source_A, load_A, ammeter_A,
+        stated_zero(bench.instruments.get(spec.source)),
+        stated_zero(bench.instruments.get(spec.load)),
+        stated_zero(bench.instruments.get(spec.ammeter)),
         apart_A=ammeter_A + max(source_A, load_A),
         apart_share=APART_SHARE + gain(spec.ammeter) + max(gain(spec.source), drawn),
         apart_V=apart_V,

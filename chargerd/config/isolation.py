@@ -26,7 +26,7 @@ RAIL = -1
 
 @dataclass(frozen=True, slots=True)
 class Tie:
-    """One terminal tied to earth: the instrument, and where it is connected.
+    """One negative terminal, tied to earth or not: the instrument, and where it is connected.
 
     `tap`: `RAIL`, 0 for the cell's negative terminal, k for the joint above cell k. `potential` is one number for each
     potential of one circuit: two ties with the same one are joined by wire anyway. `at_cell`: by a lead of its own.
@@ -63,11 +63,16 @@ def _shared(one: ChannelSpec, other: ChannelSpec) -> bool:
 
 def ties(circuit: Sequence[ChannelSpec], instruments: Mapping[str, InstrumentSpec]) -> list[Tie]:
     """Return every terminal of one circuit that is tied to earth, lowest potential first."""
+    return [tie for tie in terminals(circuit, instruments) if not instruments[tie.instrument].isolated]
+
+
+def terminals(circuit: Sequence[ChannelSpec], instruments: Mapping[str, InstrumentSpec]) -> list[Tie]:
+    """Return every negative terminal of one circuit, lowest potential first."""
     found: dict[tuple[str, tuple[str, int]], Tie] = {}
     for channel in circuit:
         for name, tap, at_cell in _negative_terminals(channel):
             spec = instruments.get(name)
-            if spec is not None and not spec.isolated:
+            if spec is not None:
                 tie = Tie(name, channel.name, tap, _potential(channel, tap), at_cell, spec.place)
                 found.setdefault((name, tie.potential), tie)
     return sorted(found.values(), key=lambda tie: (tie.tap, tie.potential))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
 from chargerd.config.bench import BenchFile, InstrumentSpec
@@ -66,11 +66,25 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
     check_air(fit, program.steps())
     if len(fit.faults):
         _raise(fit.faults, bench)
-    plan = _plan(fit, program, limits)
+    plan = replace(_plan(fit, program, limits), needs_zero=_needs_zero(fit, parts, limits, places))
     missed_max = _check_times(fit, plan, parts)
     if len(fit.faults):
         _raise(fit.faults, bench)
     return replace(plan, missed_max=missed_max)
+
+
+def _needs_zero(fit: Fit, parts: list[Part], limits: Limits, places: Mapping[str, Place]) -> dict[str, str]:
+    """Return, by instrument, the first thing that does not fit any more when its zero proves nothing."""
+    found = {}
+    channel = fit.channel
+    for name in filter(None, (channel.source, channel.load, channel.ammeter)) if channel.switch else ():
+        without = replace(fit, faults=Faults(), unproven=name)
+        for written, step in parts:
+            check_step(without, written, step, limits, places)
+            check_kind(without, written, step, limits)
+        if len(without.faults):
+            found[name] = next(iter(without.faults))
+    return found
 
 
 def _raise(faults: Faults, bench: BenchFile) -> None:

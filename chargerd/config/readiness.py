@@ -5,14 +5,14 @@ Each row says what, why it matters, and what to buy or do. `check` prints them; 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.inputs import uncertainty_on
 from chargerd.config.safety_time import covered_by_dead_man, load_parts
-from chargerd.units import words
+from chargerd.units import brief, words
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,18 +29,30 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Abilities:
-    """What a source's dialect can do, which only the instruments' floor knows. None where it is not known."""
+    """What an instrument's dialect can do, which only the instruments' floor knows. None where it is not known.
+
+    Of a source its protections; of a relay whether it `reads_back` what it was told, and has a `mirror` contact that is asked.
+    """
 
     over_current_protection: bool | None = None
     watchdog: bool | None = None
+    reads_back: bool | None = None
+    mirror: bool | None = None
 
 
 UNKNOWN = Abilities()
+NONE_KNOWN: Mapping[str, Abilities] = {}
+"""Abilities by the instrument's name, when no dialect was read."""
+
+_SHUNT = "a shunt in the cell's lead with a meter that the computer reads (current: NAME)"
 
 
-def not_active(bench: BenchFile, channel: ChannelSpec) -> list[Row]:
+def not_active(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abilities] = NONE_KNOWN) -> list[Row]:
     """Return the limits and checks that this channel's instruments cannot serve."""
-    return [*_temperatures(channel), *_voltages(bench, channel), *_currents(bench, channel), *_last_resorts(bench, channel)]
+    return [
+        *_temperatures(channel), *_voltages(bench, channel), *_currents(bench, channel), *_contacts(bench, channel, abilities),
+        *_last_resorts(bench, channel),
+    ]  # fmt: skip
 
 
 def _temperatures(channel: ChannelSpec) -> Iterator[Row]:
@@ -93,16 +105,52 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
             "capacity, efficiency and over-discharge", "no load: stored, not tested", "buy a load, or resistors with relays"
         )
     if not channel.ammeter:
-        resolved_A = _two_digits(3 * uncertainty_on(channel, bench.instruments[channel.source], "current", 0.0))
+        spec = bench.instruments[channel.source]
+        resolved_A, whole_A = (
+            3 * uncertainty_on(channel, spec, "current", 0.0, unproven) for unproven in ("", spec.name)
+        )
+        # What the relay gains is lost again where the zero that is found proves nothing (core/zero.py).
+        unproven = f" (below {brief(whole_A, 'current', 2)} if its zero reads exactly 0, which proves nothing)"
+        unproven = unproven if whole_A > resolved_A else ""
         yield Row(
-            f"a second opinion on the current, and charge ends below {words(resolved_A, 'current')}",
-            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it",
+            f"a second opinion on the current, and charge ends below {brief(resolved_A, 'current', 2)}",
+            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it{unproven}",
             "buy a shunt, and a meter across it that resolves 0.1 mV; it sees charge and discharge with one error",
         )
 
 
-def _two_digits(value: float) -> float:
-    return float(f"{value:.2g}")
+def _contacts(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abilities]) -> Iterator[Row]:
+    """Relays of resistors whose contact nobody sees: what they were told, or what they say they were told, is no contact."""
+    if channel.ammeter:
+        return
+    told, held = _unseen(bench, channel, abilities)
+    if told:
+        yield Row(
+            f"whether {_listed(told)} really opened or closed",
+            "it counts as what it was told: it answers nothing, and no ammeter shows what its resistor draws",
+            f"buy relays with a second contact that is asked too (a mirror contact), or {_SHUNT}",
+        )
+    if held:
+        yield Row(
+            f"a contact of {_listed(held)} that is welded or does not close",
+            "it says what it was told, not where its contact is, and no ammeter shows what its resistor draws",
+            f"buy relays with a second contact that is asked too (a mirror contact), or {_SHUNT}",
+        )
+
+
+def _unseen(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abilities]) -> tuple[list[str], list[str]]:
+    """Return the resistors' relays that say nothing of themselves, and those that say only what they were told.
+
+    What is not known counts as not there.
+    """
+    switches = list(dict.fromkeys(resistor.switch for resistor in bank_of(bench, channel.load)))
+    blind = [name for name in switches if not abilities.get(name, UNKNOWN).mirror]
+    told = [name for name in blind if not abilities.get(name, UNKNOWN).reads_back]
+    return told, [name for name in blind if name not in told]
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _last_resorts(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
@@ -129,12 +177,16 @@ def relays(bench: BenchFile, channel: ChannelSpec) -> list[InstrumentSpec]:
 
 
 def missing(
-    bench: BenchFile, channel: ChannelSpec, abilities: Abilities = UNKNOWN, record: Collection[str] | None = None
+    bench: BenchFile,
+    channel: ChannelSpec,
+    abilities: Mapping[str, Abilities] = NONE_KNOWN,
+    record: Collection[str] | None = None,
 ) -> list[Row]:
     """Return what must be added before this channel may run unattended.
 
-    `record`: what a valid commissioning record of this very bench has proven -- any of "record" itself, "over-current",
-    "boot:RELAY", "dead-man", "watchdog". None: there is no record, so nothing is proven.
+    `abilities`: of the source and the resistors' relays, by name. `record`: what a valid commissioning record of this very bench
+    has proven -- any of "record" itself, "over-current", "boot:RELAY", "dead-man", "watchdog". None: there is no record, so
+    nothing is proven.
     """
     proven = frozenset(record or ())
     rows = list(_unguarded(bench, channel, abilities, proven))
@@ -151,7 +203,10 @@ def missing(
     return rows
 
 
-def _unguarded(bench: BenchFile, channel: ChannelSpec, abilities: Abilities, proven: frozenset[str]) -> Iterator[Row]:
+def _unguarded(
+    bench: BenchFile, channel: ChannelSpec, every: Mapping[str, Abilities], proven: frozenset[str]
+) -> Iterator[Row]:
+    abilities = every.get(channel.source, UNKNOWN)
     has_watchdog = "watchdog" in proven
     if bench.dead_man is None and not has_watchdog:
         own = "the supply's own watchdog is not verified" if abilities.watchdog else "no watchdog known in the supply"
@@ -188,11 +243,24 @@ def _unguarded(bench: BenchFile, channel: ChannelSpec, abilities: Abilities, pro
             "let commissioning trip it on purpose at a low current",
         )
     yield from _relays_at_boot(bench, channel, proven)
+    yield from _told_only(bench, channel, every)
     if not channel.switch:
         yield Row(
             "no relay between the cell and everything else",
             "off cannot be proven by opening the circuit, and a supply that is off may drain or feed the cell",
             "buy a relay with a normally open contact for direct current, and write switch: NAME",
+        )
+
+
+def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abilities]) -> Iterator[Row]:
+    """A discharge that nobody is there to see must end by more than a word that was sent."""
+    told, _ = _unseen(bench, channel, abilities)
+    if told and not channel.ammeter:
+        yield Row(
+            f"{_listed(told)} {'is' if len(told) == 1 else 'are'} open only by what "
+            f"{'it was' if len(told) == 1 else 'they were'} told",
+            "nothing shows that a discharge has really ended",
+            f"buy relays that can be asked for their state, best by a mirror contact, or {_SHUNT}",
         )
 
 

@@ -97,7 +97,12 @@ class Account:
 
 
 def begin_trends(memory: Memory, step: Step, plan: Plan) -> None:
-    """Begin to follow what the ends of this step ask for, each in its own window."""
+    """Begin to follow what the ends of this step ask for, each in its own window; gas and plateau anew with each charge."""
+    if step.direction > 0 and not step.isolated:
+        memory.gas_before_Ah += memory.gas.charge_Ah
+        memory.gas = type(memory.gas)()
+        memory.plateau = type(memory.plateau)()
+    memory.zero_sum_A, memory.zero_squares_A2, memory.zero_count = 0.0, 0.0, 0
     windows = {spec.kind: window_s(spec.kind, spec.value, plan.resolves) for spec in step.ends if spec.kind in WINDOWS}
     memory.voltage_trend = Trend(windows.get("voltage_slope_below", windows.get("voltage_slope_above", 0.0)))
     memory.fall_trend = Trend(windows.get("voltage_falls_by", 0.0))

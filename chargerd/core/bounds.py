@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from chargerd.core.detect.sight import Frozen
-from chargerd.core.limits import StepBounds, Zeros
+from chargerd.core.gas import ON_DELAY_S
+from chargerd.core.limits import BOUND_FACTOR, StepBounds, Zeros
 from chargerd.core.parts import PART_GRACE_S
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step
@@ -20,10 +21,11 @@ def frozen(plan: Plan) -> Frozen:
     )
 
 
-def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros) -> StepBounds:
+def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Zeros, slack_A: float) -> StepBounds:
     """Return the bounds of a step whose present set-points are `voltage_V` (None: none) and `current_A`.
 
-    A set-point that follows the voltage never counts for more than the step's own current, whatever was worked out.
+    `slack_A`: what the channel's current may be wrong by. A set-point that follows the voltage never counts for more than the
+    step's own current, whatever was worked out.
     """
     if not step.direction:
         return RESTING
@@ -41,6 +43,13 @@ def step_bounds(step: Step, voltage_V: float | None, current_A: float, zeros: Ze
         charge_Ah=charge_Ah,
         energy_Wh=step.end("energy"),
         gas_charge_Ah=step.end("gas_charge"),
-        gassing_s=step.end("gassing_time"),
+        gassing_s=_gassing_s(step),
+        slack_A=slack_A,
         zero_max_A=None if not step.isolated else zeros.source_A if step.sign > 0 else zeros.load_A,
     )
+
+
+def _gassing_s(step: Step) -> float | None:
+    """Return the gassing time that is bounded: a working end acts up to one delay and one reading after its own."""
+    end_s = step.end("gassing_time")
+    return None if end_s is None else end_s + (ON_DELAY_S + step.sample_every_s) / BOUND_FACTOR

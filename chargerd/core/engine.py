@@ -29,7 +29,7 @@ from chargerd.core.events import (
     StepEnded,
     StepStarted,
     Tripped,
-)
+)  # fmt: skip
 from chargerd.core.gas import is_above, law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Trip
@@ -53,7 +53,7 @@ class Engine:
         self._observer = Observer(plan.inputs)
         self._protection = Protection(frozen(plan))
         self._account = Account(plan)
-        self._set_memory(Memory(zero_source_A=plan.inputs.zero_source_A, zero_load_A=plan.inputs.zero_load_A))
+        self._set_memory(Memory())
         self.derived = derive(self.memory, self.step, None)
         self.view = StepView(0.0)
 
@@ -85,7 +85,7 @@ class Engine:
         m, step = self.memory, self.step
         voltage_V = m.set_V if step.ramp_V_per_h is not None else self.voltage_set_V
         current_A = m.set_A if step.follows else step.current_A
-        self._bounds = step_bounds(step, voltage_V, current_A, self.plan.zeros)
+        self._bounds = step_bounds(step, voltage_V, current_A, self.plan.zeros, parts.slack_A(m, step, self.plan))
 
     @property
     def state(self) -> State:
@@ -111,6 +111,8 @@ class Engine:
         self.view = view = self._account.take(m, self.step, self.voltage_set_V, seen, running=running, interrupted=interrupted)
         self.derived = derive(m, self.step, seen)
         trip = self._judge(seen, view, running=running, interrupted=interrupted)
+        # Nothing is raised on half a reading: from this whole one on, what is read back must be what is wanted.
+        m.raise_waits = m.raise_waits and bool(m.missing)
         if late is not None and (trip is None or trip.cause == TOO_COLD):
             trip = late
         if trip is not None and trip.cause == TOO_COLD:
@@ -208,7 +210,10 @@ class Engine:
         gas_A = law_current_A(self.plan.gassing, view.ir_free_V, seen.temperature_degC) if live else 0.0
         gassing = live and is_above(self.plan.gassing, view.ir_free_V, seen.temperature_degC)
         bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
-        return self._protection.judge(seen, bounds, live=live, watched=watched, gas_A=gas_A, gassing=gassing, connected=connected)
+        return self._protection.judge(
+            seen, bounds, live=live, watched=watched, gas_A=gas_A, gassing=gassing, connected=connected,
+            raise_waits=m.raise_waits,
+        )  # fmt: skip
 
     def _go_on(self, seen: Observation, view: StepView, now_s: float, events: list[Event], *, interrupted: bool) -> None:
         """Control proper: interruptions, a panel that switched the source off, and the ends of the step."""
@@ -273,23 +278,18 @@ class Engine:
         # off before the relay to the cell may move.
         m.parting = m.live and step.isolated != before.isolated
         m.live = m.live and (step.direction, step.isolated) == (before.direction, before.isolated)
-        m.step_started_s = now_s
-        m.step_paused_s = 0.0
+        m.raise_waits = bool(m.missing)
+        m.step_started_s, m.step_paused_s = now_s, 0.0
         m.confirmed.clear()
         m.last_live_A = 0.0
         m.tally.start_step()
         self._protection.start_step()
         begin_trends(m, step, self.plan)
-        m.zero_sum_A, m.zero_count = 0.0, 0
         if step.kind is StepKind.CONNECTION_CHECK and not (before.group == step.group and before.number < step.number):
             m.probe = type(m.probe)()
         opening = m.opening
         opening.open_s = None
         opening.next_s = first_due_s(now_s, step.interrupt)
-        if step.direction > 0 and not step.isolated:
-            m.gas_before_Ah += m.gas.charge_Ah
-            m.gas = type(m.gas)()
-            m.plateau = type(m.plateau)()
         activity = ACTIVITY[step.kind].value
         events.append(StepStarted(step.number, m.position.round, activity, self.voltage_set_V, step.current_A or None))
         if step.kind is StepKind.ASK_PERSON:
@@ -337,7 +337,8 @@ class Engine:
 
     def _checked(self, record: CheckPassed, now_s: float, events: list[Event]) -> None:
         m = self.memory
-        m.zero_source_A, m.zero_load_A, m.zero_ammeter_A = record.zero_source_A, record.zero_load_A, record.zero_ammeter_A
+        parts.take_zeros(m, record)
+        self._bind()
         m.connected = False  # CHECKING ends with the relay proven open
         if not m.begun:
             m.begun = True

@@ -12,10 +12,14 @@ from typing import Any, ClassVar, Self
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """Base of commands and events. `kind` is the word in the journal's `kind` column."""
+    """Base of commands and events. `kind` is the word in the journal's `kind` column.
+
+    `later`: fields that older records do not have; they then hold their default.
+    """
 
     kind: ClassVar[str] = ""
     is_input: ClassVar[bool] = False
+    later: ClassVar[frozenset[str]] = frozenset()
 
     def detail(self) -> str:
         """Return the fields as canonical JSON (sorted keys, no NaN)."""
@@ -26,7 +30,7 @@ class Record:
         """Rebuild from canonical JSON. Raises ValueError on unknown or missing fields."""
         raw: Any = json.loads(text)
         names = {field.name for field in fields(cls)}
-        if not isinstance(raw, dict) or set(raw) != names:
+        if not isinstance(raw, dict) or set(raw) | cls.later != names:
             raise ValueError(f"{cls.kind}: fields {sorted(raw) if isinstance(raw, dict) else raw!r}, expected {sorted(names)}")
         return cls(**raw)
 
@@ -47,8 +51,8 @@ class Start(Record):
 class CheckPassed(Record):
     """CHECKING has proven everything it must; the current readings with nothing flowing are stored here.
 
-    `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted, and the
-    whole of the stated offset stays in the uncertainty of every charge.
+    `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted. Then, and
+    where it proves nothing (`core/zero.py`), the whole of the stated offset stays in the uncertainty of every charge.
     """
 
     kind: ClassVar[str] = "check-passed"
@@ -260,13 +264,18 @@ class ConnectionChecked(Record):
 
 @dataclass(frozen=True, slots=True)
 class ZeroMeasured(Record):
-    """Mean current reading of an instrument that was on with the relay to the cell open; subtracted from now on if accepted."""
+    """Mean current reading of an instrument that was on with the relay to the cell open; subtracted from now on if accepted.
+
+    `u_A` is its standard uncertainty, None without a reading, and in records from before it was stored.
+    """
 
     kind: ClassVar[str] = "zero-measured"
+    later: ClassVar[frozenset[str]] = frozenset({"u_A"})
     instrument: str = ""
     current_A: float | None = None
     readings: int = 0
     accepted: bool = False
+    u_A: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

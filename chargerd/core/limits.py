@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from chargerd.core.zero import NOTHING_STATED, StatedZero
+
 REVERSED_V = -0.10
 """An open cell reading below this is connected the wrong way round."""
 SET_POINT_FLOOR_A = 0.010
@@ -37,16 +39,19 @@ class Limits:
 class Zeros:
     """The largest readings that still count as no current, A: what each instrument's data sheet allows it, at least 10 mA.
 
-    `slack_A` is what an energised reading may be wrong by, when no zero was subtracted. `apart_A` and `apart_share` of the
-    current are the most by which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell.
-    `apart_V` and `apart_voltage_share` of the voltage are the most by which a meter at the cell may read beyond the instrument
-    that drives it; None where no accuracy is known.
+    So much an energised reading may be wrong by, too, until a zero was measured that proves something. `source`, `load`,
+    `ammeter`: what the data sheets say, by which a zero is judged. `apart_A` and `apart_share` of the current are the most by
+    which ammeter and source or load may differ. `lead_ohm`: leads and shunt between source and cell. `apart_V` and
+    `apart_voltage_share` of the voltage are the most by which a meter at the cell may read beyond the instrument that drives
+    it; None where no accuracy is known.
     """
 
     source_A: float = OFF_CURRENT_FLOOR_A
     load_A: float = OFF_CURRENT_FLOOR_A
     ammeter_A: float = OFF_CURRENT_FLOOR_A
-    slack_A: float = SET_POINT_FLOOR_A
+    source: StatedZero = NOTHING_STATED
+    load: StatedZero = NOTHING_STATED
+    ammeter: StatedZero = NOTHING_STATED
     apart_A: float = 2 * OFF_CURRENT_FLOOR_A
     apart_share: float = 0.02
     lead_ohm: float = 0.0
@@ -60,6 +65,7 @@ class StepBounds:
 
     `current_set_A` is the present set-point, `current_most_A` the most it may become while the step lasts. `zero_max_A`: the
     relay to the cell is open, and this much may be an instrument's zero. None: the step has no such set-point or end.
+    `slack_A`: what the channel's current may be wrong by.
     """
 
     direction: int
@@ -73,6 +79,7 @@ class StepBounds:
     gassing_s: float | None = None
     current_most_A: float = 0.0
     zero_max_A: float | None = None
+    slack_A: float = SET_POINT_FLOOR_A
 
 
 class Trip(NamedTuple):

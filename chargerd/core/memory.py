@@ -75,9 +75,13 @@ class Memory:
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
     zero_ammeter_A: float = 0.0
+    zero_source_u_A: float | None = None
+    zero_load_u_A: float | None = None
+    zero_ammeter_u_A: float | None = None
     trip_cause: str = ""
     last_live_A: float = 0.0
     parting: bool = False
+    raise_waits: bool = False
     set_A: float = 0.0
     set_V: float | None = None
     ramp_from_V: float | None = None
@@ -86,6 +90,7 @@ class Memory:
     asked_s: float | None = None
     answered: bool = False
     zero_sum_A: float = 0.0
+    zero_squares_A2: float = 0.0
     zero_count: int = 0
     confirmed: dict[str, int] = field(default_factory=dict)
     position: Position = field(default_factory=Position)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from chargerd.core.events import ConnectionChecked, Event, ZeroMeasured
+from chargerd.core.events import CheckPassed, ConnectionChecked, Event, ZeroMeasured
+from chargerd.core.limits import SET_POINT_FLOOR_A
 from chargerd.core.memory import Memory
 from chargerd.core.observation import Observation
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step, StepKind
+from chargerd.core.zero import Zero, proves, why_not, zero_of
 
 FLOWS_SHARE = 0.5
 """A probe of which less than half flows does not get through: a lead is off, a fuse has blown."""
@@ -25,6 +27,7 @@ def watch(memory: Memory, step: Step, seen: Observation) -> None:
         raw_A = seen.source_current_A if step.sign > 0 else seen.load_current_A
         if raw_A is not None and seen.elapsed_s - memory.step_started_s >= SETTLES_S:
             memory.zero_sum_A += raw_A
+            memory.zero_squares_A2 += raw_A * raw_A
             memory.zero_count += 1
 
 
@@ -53,19 +56,42 @@ def conclude(memory: Memory, step: Step, plan: Plan, *, last: bool) -> tuple[lis
 
 def _zero(memory: Memory, step: Step, plan: Plan) -> tuple[list[Event], str]:
     name = plan.inputs.source if step.sign > 0 else plan.inputs.load
-    count = memory.zero_count
-    if not count:
+    stated, count = plan.zeros.source if step.sign > 0 else plan.zeros.load, memory.zero_count
+    zero = zero_of(count, memory.zero_sum_A, memory.zero_squares_A2, stated.step_A)
+    if zero.u_A is None:
         return [ZeroMeasured(name, None, 0, accepted=False)], f"zero current: no reading of {name} while it was on"
-    zero_A = float(f"{memory.zero_sum_A / count:.7g}")
-    most_A = plan.zeros.source_A if step.sign > 0 else plan.zeros.load_A
-    if not abs(zero_A) <= most_A:
-        why = f"zero current: {name} reads {zero_A * 1000:.1f} mA with the relay open, more than {most_A * 1000:.1f} mA"
-        return [ZeroMeasured(name, zero_A, count, accepted=False)], f"{why}: is its accuracy what the bench file says?"
+    why = why_not(zero, stated, name)
+    if why:
+        return [ZeroMeasured(name, zero.mean_A, count, accepted=False, u_A=zero.u_A)], f"zero current: {why}"
     if step.sign > 0:
-        memory.zero_source_A = zero_A
+        memory.zero_source_A, memory.zero_source_u_A = zero
     else:
-        memory.zero_load_A = zero_A
-    return [ZeroMeasured(name, zero_A, count, accepted=True)], ""
+        memory.zero_load_A, memory.zero_load_u_A = zero
+    return [ZeroMeasured(name, zero.mean_A, count, accepted=True, u_A=zero.u_A)], ""
+
+
+def take_zeros(memory: Memory, checked: CheckPassed) -> None:
+    """Take over the zeros that CHECKING has measured."""
+    memory.zero_source_A, memory.zero_source_u_A = checked.zero_source_A, checked.zero_source_u_A
+    memory.zero_load_A, memory.zero_load_u_A = checked.zero_load_A, checked.zero_load_u_A
+    memory.zero_ammeter_A, memory.zero_ammeter_u_A = checked.zero_ammeter_A, checked.zero_ammeter_u_A
+
+
+def slack_A(memory: Memory, step: Step, plan: Plan) -> float:
+    """Return what the channel's current may be wrong by in this step: little once a zero has proven what it is, else all of it.
+
+    Who measures it: the ammeter, else the source or the load. Resistors draw what the voltage makes them draw: they have no zero.
+    """
+    zeros, inputs, charges = plan.zeros, plan.inputs, step.direction > 0
+    if inputs.ammeter:
+        whole_A, zero, stated = zeros.ammeter_A, Zero(memory.zero_ammeter_A, memory.zero_ammeter_u_A), zeros.ammeter
+    elif charges:
+        whole_A, zero, stated = zeros.source_A, Zero(memory.zero_source_A, memory.zero_source_u_A), zeros.source
+    elif inputs.load:
+        whole_A, zero, stated = zeros.load_A, Zero(memory.zero_load_A, memory.zero_load_u_A), zeros.load
+    else:
+        return SET_POINT_FLOOR_A
+    return SET_POINT_FLOOR_A if proves(zero, stated.step_A) else whole_A
 
 
 def _connection(memory: Memory, step: Step, plan: Plan) -> tuple[list[Event], str]:

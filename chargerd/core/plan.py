@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from chargerd.core.limits import Limits, Zeros
@@ -35,7 +36,11 @@ class Resolves:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory."""
+    """The frozen input of an engine. Two engines with equal plans and equal inputs hold equal memory.
+
+    `needs_zero`: by instrument, what this run cannot see unless that instrument's zero is measured and proves something
+    (`core/zero.py`). CHECKING asks; the engine does not.
+    """
 
     program: Program
     limits: Limits
@@ -47,3 +52,4 @@ class Plan:
     ocp_A: float | None = None
     missed_max: int = 3
     zeros: Zeros = field(default_factory=Zeros)
+    needs_zero: Mapping[str, str] = field(default_factory=dict)

@@ -79,8 +79,7 @@ class ChannelInputs:
 
     Voltage at the cell is the meter's where there is one, else the source's: then it is known only while the relay `switch`
     is closed. Current is the ammeter's where there is one, else the source's minus the load's. A load made of resistors has a
-    `bank` instead of readings of its own. `zero_source_A` and `zero_load_A` are the readings with no current flowing, stored
-    at CHECKING and subtracted. `taps` are the meters of a string's cells, the negative end first.
+    `bank` instead of readings of its own. `taps` are the meters of a string's cells, the negative end first.
     """
 
     source: str
@@ -88,8 +87,6 @@ class ChannelInputs:
     meter: str = ""
     thermometer: str = ""
     ambient: str = ""
-    zero_source_A: float = 0.0
-    zero_load_A: float = 0.0
     ammeter: str = ""
     switch: str = ""
     bank: tuple[BankPart, ...] = ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 
+from chargerd.config.inputs import stated_zero
 from chargerd.config.plan import top_voltage_V
 from chargerd.core.demand import Activity, off_demand
 from chargerd.core.events import CheckPassed, Observed
@@ -12,10 +13,11 @@ from chargerd.core.observation import Observation, Observer, missing_inputs
 from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading
+from chargerd.core.zero import Zero, proves
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.roles import Load, Meter
-from chargerd.instruments.zero import Alive, Zero, judge_zero, zero_of, zero_of_output
+from chargerd.instruments.zero import Alive, judge_zero, zero_of, zero_of_output
 
 Prove = Callable[[], Awaitable[None]]
 """Leaves the off plan on disk and waits until the keeper has acknowledged its limits. Raises RefusedError."""
@@ -66,11 +68,11 @@ class Checking:
         return passed
 
     async def _zeros(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
-        hands, none = bench.hands, Zero(0.0, 0.0)
+        hands = bench.hands
         charged_A = [step.current_A for step in plan.program.steps() if step.kind in CHARGING]
         drawn_A = [step.current_A for step in plan.program.steps() if step.kind is StepKind.DISCHARGE]
         small_A = ZERO_SHARE * plan.rated_Ah  # should the relay be welded, this flows through the cell for a second
-        source, load, ammeter = none, none, none
+        source, load, ammeter = Zero(), Zero(), Zero()
         if charged_A:
             set_V = min(plan.limits.voltage_max_V, top_voltage_V(plan.program) or plan.limits.voltage_max_V)
             source = await zero_of_output(hands, hands.source, set_V, min(*charged_A, small_A), self._alive)
@@ -83,10 +85,22 @@ class Checking:
             assert isinstance(instrument, Meter)
             ammeter = await zero_of(instrument, self._alive)
             judge_zero(instrument, ammeter)
-        return CheckPassed(
-            source.mean_A, load.mean_A, ammeter.mean_A,
-            *(None if zero is none else zero.u_A for zero in (source, load, ammeter)),
+        inputs = plan.inputs
+        for name, zero in ((inputs.source, source), (inputs.load, load), (inputs.ammeter, ammeter)):
+            _judge_proof(bench, plan, name, zero)
+        return CheckPassed(source.mean_A, load.mean_A, ammeter.mean_A, source.u_A, load.u_A, ammeter.u_A)
+
+
+def _judge_proof(bench: ChannelBench, plan: Plan, name: str, zero: Zero) -> None:
+    """A run that was found fit because its zero would be subtracted does not begin on a zero that proves nothing."""
+    if name in plan.needs_zero and not proves(zero, stated_zero(bench.instruments[name].spec).step_A):
+        shown = "was not measured" if zero.u_A is None else (
+            "was exactly 0 in every reading, which proves nothing: a display that blanks small values shows the same"
         )  # fmt: skip
+        raise RefusedError(
+            f"the zero of {name} {shown}; all of its stated offset then counts, and this run does not fit: "
+            f"{plan.needs_zero[name]}"
+        )
 
 
 def _all_verified(observed: list[Observed]) -> None:

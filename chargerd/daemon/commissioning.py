@@ -13,9 +13,12 @@ from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 
 from chargerd.config.bench import BenchFile, ChannelSpec
-from chargerd.config.commissioned import Proof, Record, is_simulated
+from chargerd.config.commissioned import Proof, Record
+from chargerd.daemon.commissioning_feed import Feeding, fed
+from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.commissioning_last import last_steps, nothing_at_the_clips, relay_of, switched
-from chargerd.daemon.surroundings import SURROUNDINGS, Person
+from chargerd.daemon.simulated_hand import is_simulated_now, simulated_hand
+from chargerd.daemon.surroundings import SURROUNDINGS, Check, Person
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.contract.steps import ContractError, NotHereError
@@ -23,6 +26,7 @@ from chargerd.instruments.contract.suite import CHECKS, FATAL, Result, run_contr
 from chargerd.instruments.framing.scpi import NoReadingError, OverRangeError
 from chargerd.instruments.roles import Instrument, Load, Output, Source
 
+STOPPED_EARLY = "stopped early"
 READINGS = 10
 POINTS_V = (0.5, 1.8)
 """Of the two-point check: the voltages these cells live between."""
@@ -33,6 +37,8 @@ HOLDS = 0.95
 """A load that draws less than this share of its set-point does not hold it any more."""
 WARM_K, WARM_S = 1.0, 120.0
 """A hand warms a taped sensor by more than this within two minutes, or the sensor is not where it is thought to be."""
+
+
 @dataclass(slots=True)
 class Proving:
     """What the steps share: the bench and its channel, the opened instruments, the person, and what was found so far."""
@@ -46,6 +52,9 @@ class Proving:
     numbers: dict[str, float] = field(default_factory=dict)
     proven: set[str] = field(default_factory=set)
     has_failed: bool = False
+    guard: Guard | None = None
+    feeding: Feeding | None = None
+    simulated: bool = False
 
     @property
     def source(self) -> Source:
@@ -68,37 +77,72 @@ class Proving:
 Step = Callable[[Proving], Awaitable[str]]
 
 
-async def commission(bench: BenchFile, channel: str, person: Person, *, utc: str) -> Record:
+async def commission(bench: BenchFile, channel: str, person: Person, *, utc: str, guard: Guard | None = None) -> Record:
     """Prove one channel and return its record; whether it counts is in `proven`: "record" only when nothing failed.
+
+    Ended early through the guard it returns a record, too, of what was proven until then and of who ended it.
 
     Raises:
         BenchError: the file itself. LinkError, InstrumentError: an instrument cannot even be opened.
+        RefusedError, JournalError: the guard cannot stand; nothing was energised.
     """
-    loop = asyncio.get_running_loop()
+    loop, simulated = asyncio.get_running_loop(), await is_simulated_now(bench)
     opened = await ChannelBench.open(bench, channel, now=loop.time)
-    proving = Proving(bench, bench.channels[channel], opened.instruments, person, loop.time)
-    identities: dict[str, str] = {}
-    try:
-        identities = await opened.identify()
-        await _contracts(proving)
-        for name, instrument, step in _steps(proving):
-            if await _one(proving, instrument, name, step):
-                continue
-            # Nobody is asked or waited for while a contact is closed or an output may be on: all goes off before the next step.
-            if not all(observed.verified for observed in await opened.make_safe()):
-                proving.note(instrument, name, Result.FAILED, "it could not all be proven off and open; nothing more was tried")
-                break
-    finally:
-        for observed in await opened.make_safe():
-            result = Result.PASSED if observed.verified else Result.FAILED
-            proving.note(observed.instrument, "off at the end", result, observed.text)
-        await opened.close()
+    proving = Proving(bench, bench.channels[channel], opened.instruments, person, loop.time, guard=guard, simulated=simulated)
+    with fed(bench, channel) as proving.feeding:
+        identities = await _guarded(proving, opened)
     if not proving.has_failed:
         proving.proven.add("record")
     return Record(
-        utc, bench.name, bench.sha256, channel, is_simulated(bench), identities, frozenset(proving.proven), proving.numbers,
+        utc, bench.name, bench.sha256, channel, simulated, identities, frozenset(proving.proven), proving.numbers,
         tuple(proving.proofs),
     )  # fmt: skip
+
+
+async def _guarded(proving: Proving, opened: ChannelBench) -> dict[str, str]:
+    """Take all steps with the guard standing; whatever happens, make safe and say if that is proven. Return the identities."""
+    guard = proving.guard
+    try:
+        identities = await opened.identify()
+        if guard is not None:
+            await guard.stand(opened)
+        await _until_stopped(proving, opened)
+        return identities
+    finally:
+        if guard is not None:
+            guard.watch(None)  # whatever comes now, switching off goes on
+        observations = await opened.make_safe()
+        for observed in observations:
+            result = Result.PASSED if observed.verified else Result.FAILED
+            proving.note(observed.instrument, "off at the end", result, observed.text)
+        if guard is not None:
+            guard.all_off = all(observed.verified for observed in observations)
+        await opened.close()
+
+
+async def _until_stopped(proving: Proving, opened: ChannelBench) -> None:
+    """Take all steps in a task of their own, which a stop cancels wherever it is; note who stopped it."""
+    work = asyncio.create_task(_prove_all(proving, opened))
+    if proving.guard is not None:
+        proving.guard.watch(work)
+    try:
+        await work
+    except asyncio.CancelledError:
+        by = "" if proving.guard is None else proving.guard.stopped_by
+        if not by:
+            raise
+        proving.note("person", STOPPED_EARLY, Result.FAILED, by)
+
+
+async def _prove_all(proving: Proving, opened: ChannelBench) -> None:
+    await _contracts(proving)
+    for name, instrument, step in _steps(proving):
+        if await _one(proving, instrument, name, step):
+            continue
+        # Nobody is asked or waited for while a contact is closed or an output may be on: all goes off before the next step.
+        if not all(observed.verified for observed in await opened.make_safe()):
+            proving.note(instrument, name, Result.FAILED, "it could not all be proven off and open; nothing more was tried")
+            break
 
 
 async def _contracts(proving: Proving) -> None:
@@ -145,9 +189,9 @@ def _steps(proving: Proving) -> list[tuple[str, str, Step]]:
     return steps + [(name, where, _around(check)) for where, name, check in SURROUNDINGS]
 
 
-def _around(check: Callable[[BenchFile, Person], str]) -> Step:
+def _around(check: Check) -> Step:
     async def step(proving: Proving) -> str:
-        return check(proving.bench, proving.person)
+        return await check(proving.bench, proving.person)
 
     return step
 
@@ -165,6 +209,12 @@ async def _readings(instrument: Instrument, quantity: str, count: int = READINGS
         found.append(await instrument.connection.ask(question, float))
         await asyncio.sleep(instrument.dialect.settle_s)
     return found
+
+
+def _u_of_mean(readings: list[float], *steps: float) -> float:
+    """Standard uncertainty of a mean, from scatter and the steps of the displays (JCGM 100:2008, 4.2 and 4.3.7)."""
+    scatter = statistics.stdev(readings) / math.sqrt(len(readings))
+    return math.hypot(scatter, *(step / math.sqrt(12.0) for step in steps))
 
 
 async def _source_on(proving: Proving, voltage_V: float, current_A: float) -> None:
@@ -191,14 +241,15 @@ async def zero_current(proving: Proving) -> str:
     finally:
         await _off(source)
     zero_A, scatter_A = statistics.fmean(readings_A), statistics.pstdev(readings_A)
-    proving.numbers |= {"zero_source_A": zero_A, "zero_source_scatter_A": scatter_A}
+    u_A = _u_of_mean(readings_A, source.spec.resolution.get("current", 0.0))
+    proving.numbers |= {"zero_source_A": zero_A, "zero_source_scatter_A": scatter_A, "zero_source_u_A": u_A}
     allowed_A = 3.0 * source.spec.uncertainty("current", 0.0) + source.spec.resolution.get("current", 0.0)
     if not abs(zero_A) <= allowed_A:
         raise ContractError(
             f"{zero_A * 1000:+.1f} mA with nothing connected, more than its stated accuracy allows ({allowed_A * 1000:.1f} mA): "
             "something is connected, or write its real accuracy (current: 0.1 % + 25 mA)"
         )
-    return f"{zero_A * 1000:+.2f} mA ± {scatter_A * 1000:.2f} mA, stored"
+    return f"{zero_A * 1000:+.2f} mA, standard uncertainty {u_A * 1000:.2f} mA, scatter {scatter_A * 1000:.2f} mA, stored"
 
 
 async def over_current_trip(proving: Proving) -> str:
@@ -208,7 +259,7 @@ async def over_current_trip(proving: Proving) -> str:
         raise NotHereError("it has no over-current protection of its own")
     if not isinstance(load, Load):
         raise NotHereError("without a load there is nothing to draw a current")
-    if not proving.person.confirm("Clip the supply's leads to the load's leads, no cell between them. Done?"):
+    if not await proving.person.confirm("Clip the supply's leads to the load's leads, no cell between them. Done?"):
         raise NotHereError("not done by the person")
     try:
         await source.write_limits(ovp_V=LOAD_FROM_V + 0.5, ocp_A=PROBE_A / 2)
@@ -238,7 +289,7 @@ async def two_points(proving: Proving) -> str:
         raise NotHereError("no meter: the supply's own voltage is all there is, and clips are not seen")
     relay = relay_of(proving)
     where = "the supply's leads" if relay is None else "the cell's clips, which hang free"
-    if not proving.person.confirm(f"Clip the meter's leads to {where}, nothing else. Done?"):
+    if not await proving.person.confirm(f"Clip the meter's leads to {where}, nothing else. Done?"):
         raise NotHereError("not done by the person")
     source = proving.source
     differences_V = []
@@ -253,6 +304,8 @@ async def two_points(proving: Proving) -> str:
             differences_V.append(statistics.fmean(each_V))
             proving.numbers[f"meter_minus_source_at_{voltage_V:g}V_V"] = differences_V[-1]
             proving.numbers[f"meter_minus_source_at_{voltage_V:g}V_scatter_V"] = statistics.pstdev(each_V)
+            steps_V = [one.spec.resolution.get("voltage", 0.0) for one in (source, meter)]
+            proving.numbers[f"meter_minus_source_at_{voltage_V:g}V_u_V"] = _u_of_mean(each_V, *steps_V)
     finally:
         await _off(source)
         if relay is not None:
@@ -271,7 +324,7 @@ async def lowest_voltage(proving: Proving) -> str:
     source, load = proving.source, proving.instruments.get(proving.channel.load)
     if not isinstance(load, Load):
         raise NotHereError("no load with a limit of its own: stored charge is not tested, or resistors draw it down to 0 V")
-    if not proving.person.confirm("The supply's leads are still on the load's leads, no cell between them?"):
+    if not await proving.person.confirm("The supply's leads are still on the load's leads, no cell between them?"):
         raise NotHereError("not done by the person")
     lowest_V = math.inf
     try:
@@ -303,8 +356,10 @@ def _warm_hand_of(name: str) -> Step:
         """The person warms one sensor; that one must be seen to rise, and no other as much."""
         others = [other for other in (proving.channel.thermometer, proving.channel.ambient) if other and other != name]
         start_degC = {one: await _temperature(proving.instruments[one]) for one in (name, *others)}
-        if not proving.person.confirm(f"Hold the sensor {name} between two fingers and keep holding. Ready?"):
+        if not await proving.person.confirm(f"Hold the sensor {name} between two fingers and keep holding. Ready?"):
             raise ContractError("not done by the person: a sensor that nobody has seen move may read the room")
+        is_ours = proving.simulated and await simulated_hand(proving.bench, name)
+        hand = "a simulated hand" if is_ours else "a hand"
         until_s = proving.now_s() + WARM_S
         rise_K = 0.0
         needed_K = max(WARM_K, 3.0 * proving.instruments[name].spec.resolution.get("temperature", 0.0))
@@ -317,7 +372,7 @@ def _warm_hand_of(name: str) -> Step:
                 raise ContractError(f"{other} rose by {other_K:.1f} K and {name} by {rise_K:.1f} K: they are swapped")
         if not rise_K >= needed_K:
             raise ContractError(f"rose by {rise_K:.1f} K in {WARM_S:.0f} s, not {needed_K:.1f} K: not the one you hold, or stuck")
-        return f"rose by {rise_K:.1f} K under a hand"
+        return f"rose by {rise_K:.1f} K under {hand}"
 
     return warm_hand
 

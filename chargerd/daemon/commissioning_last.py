@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-import os
-from collections.abc import Awaitable, Callable
+import contextlib
+from collections.abc import Awaitable, Callable, Iterator
 from typing import TYPE_CHECKING
 
-from chargerd.daemon.dead_man import feed_path
-from chargerd.errors import RefusedError
+from chargerd.daemon.commissioning_feed import TOGGLE_S
 from chargerd.instruments.contract.steps import ContractError, NotHereError
 from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import WATCHDOG_S, Instrument
@@ -21,8 +20,6 @@ NOTHING_V = 0.2
 """Less than this at the clips: nothing drives them."""
 EMPTIES_TRIES = 80
 """Ten a second. An output capacitor has lost its charge by then; a cell has not."""
-TOGGLE_S = 0.5
-"""As the keeper feeds."""
 LATE = 1.2
 """A dead-man relay may let go this much later than the bench file says, for the meter's own slowness."""
 WATCHDOG_EXTRA_S = 3.0
@@ -86,7 +83,8 @@ async def relay_cuts(proving: Proving) -> str:
     """The relay at the cell, seen by the meter behind it: closed it lets the supply through, open it does not."""
     relay = relay_of(proving)
     assert relay is not None
-    if not proving.person.confirm("Meter's leads on the cell's clips, the clips hanging free, supply connected as for a run?"):
+    asked = "Meter's leads on the cell's clips, the clips hanging free, supply connected as for a run?"
+    if not await proving.person.confirm(asked):
         raise NotHereError("not done by the person")
     await nothing_at_the_clips(proving)
     try:
@@ -109,42 +107,32 @@ async def relay_cuts(proving: Proving) -> str:
 
 async def dead_man_lets_go(proving: Proving) -> str:
     """The dead-man relay: fed it lets the supply through; unfed it cuts it off within the time the bench file says."""
-    dead_man = proving.bench.dead_man
+    dead_man, feeding, relay = proving.bench.dead_man, proving.feeding, relay_of(proving)
     assert dead_man is not None
-    relay = relay_of(proving)
+    if feeding is None:
+        raise NotHereError("it cuts nothing of this channel")
     await nothing_at_the_clips(proving)
-    try:
-        feed = os.open(feed_path(dead_man.feed), os.O_WRONLY | os.O_NONBLOCK)
-    except (RefusedError, OSError) as fault:
-        raise ContractError(str(fault)) from None
-    feeding = asyncio.create_task(_feed(feed))
     try:
         if relay is not None:
             await switched(relay, closed=True)
         await asyncio.sleep(2.0 * TOGGLE_S)
+        if feeding.fault:
+            raise ContractError(feeding.fault)
         await _drive(proving)
         fed_V = await _clips_V(proving)
         if not fed_V >= PROBE_V - NOTHING_V:
             raise ContractError(f"fed, and only {fed_V:.3f} V reach the clips: it does not pull in")
-        feeding.cancel()
+        feeding.leave()
         took_s = await _let_go_s(proving, LATE * dead_man.drop_out_s)
     finally:
-        feeding.cancel()
-        os.close(feed)
         await proving.off(proving.source)
+        feeding.leave()
+        feeding.begin()
         if relay is not None:
             await switched(relay, closed=False)
     proving.numbers["dead_man_drop_out_s"] = took_s
     proving.proven.add("dead-man")
     return f"let go {took_s:.1f} s after the last feeding (at most {dead_man.drop_out_s:g} s)"
-
-
-async def _feed(feed: int) -> None:
-    level = 0
-    while True:
-        level ^= 1
-        os.write(feed, b"%d\n" % level)
-        await asyncio.sleep(TOGGLE_S)
 
 
 async def _let_go_s(proving: Proving, most_s: float) -> float:
@@ -156,6 +144,19 @@ async def _let_go_s(proving: Proving, most_s: float) -> float:
     raise ContractError(f"not fed for {most_s:.1f} s, and the supply still reaches the clips: what holds it?")
 
 
+@contextlib.contextmanager
+def quiet(proving: Proving) -> Iterator[None]:
+    """Nobody speaks to the supply, the guard neither."""
+    guard = proving.guard
+    if guard is not None:
+        guard.is_quiet = True
+    try:
+        yield
+    finally:
+        if guard is not None:
+            guard.is_quiet = False
+
+
 async def watchdog(proving: Proving) -> str:
     """The supply's own watchdog: nobody speaks to it, and it switches off by itself."""
     source = proving.source
@@ -163,7 +164,8 @@ async def watchdog(proving: Proving) -> str:
         raise NotHereError("it has none: when this computer dies its output stays on, unless a dead-man relay cuts it")
     try:
         await _drive(proving)
-        await asyncio.sleep(WATCHDOG_S + WATCHDOG_EXTRA_S)
+        with quiet(proving):
+            await asyncio.sleep(WATCHDOG_S + WATCHDOG_EXTRA_S)
         is_on = await source.connection.ask(source.dialect.questions["output"], bool)
     finally:
         await proving.off(source)
@@ -178,7 +180,7 @@ def _boot_of(name: str) -> Step:
         """What no program of this computer can see, said by whoever watched it."""
         instrument: Instrument = proving.instruments[name]
         asked = f"With no cell connected, did you switch this computer off and on, and did {name}'s contact stay open throughout?"
-        if not proving.person.confirm(asked):
+        if not await proving.person.confirm(asked):
             raise NotHereError("nobody has watched it: some boards close their relays until a program sets their inputs")
         proving.proven.add(f"boot:{instrument.name}")
         return "stayed open, by whoever watched it"

@@ -11,6 +11,8 @@ import os
 import re
 import subprocess
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from chargerd.config.bank import bank_of
@@ -19,6 +21,10 @@ from chargerd.errors import RefusedError
 
 _LINE = re.compile(r"line://(?P<path>/dev/\S+)")
 _PIN = re.compile(r"gpio://(?P<chip>/dev/\S+?)\?line=(?P<line>[0-9]{1,3})")
+
+PIN_PROGRAM = Path(__file__).with_name("pin.py")
+BRIDGE_ENDS_S = 1.0
+"""It only waits for its input."""
 
 
 def concerns(bench: BenchFile, channel: ChannelSpec) -> bool:
@@ -44,18 +50,51 @@ def feed_path(feed: str) -> str:
     Raises:
         RefusedError: it is neither a line nor a pin, or it cannot be opened; nothing is started then.
     """
-    line, pin = _LINE.fullmatch(feed), _PIN.fullmatch(feed)
+    line = _LINE.fullmatch(feed)
     if line is not None:
         if not os.access(line["path"], os.W_OK):
             raise RefusedError(f"the dead-man relay at {feed} cannot be fed: no such device, or not permitted")
         return line["path"]
+    _, write_end = _bridge(feed)
+    os.set_inheritable(write_end, True)
+    return f"/proc/self/fd/{write_end}"
+
+
+@contextmanager
+def opened_feed(feed: str) -> Iterator[int]:
+    """Give a descriptor to feed by, and let all of it go afterwards: a pin's bridge has ended, the pin is free.
+
+    Raises:
+        RefusedError: as `feed_path`. OSError: a line cannot be opened.
+    """
+    if _LINE.fullmatch(feed) is not None:
+        descriptor = os.open(feed_path(feed), os.O_WRONLY | os.O_NONBLOCK)
+        try:
+            yield descriptor
+        finally:
+            os.close(descriptor)
+        return
+    bridge, write_end = _bridge(feed)
+    try:
+        yield write_end
+    finally:
+        os.close(write_end)  # the end of its input is the end of the bridge
+        try:
+            bridge.wait(BRIDGE_ENDS_S)
+        except subprocess.TimeoutExpired:
+            bridge.kill()
+            bridge.wait()
+
+
+def _bridge(feed: str) -> tuple[subprocess.Popen[bytes], int]:
+    """Start a pin's bridge; return it and what is written to. Raises RefusedError."""
+    pin = _PIN.fullmatch(feed)
     if pin is None:
         raise RefusedError(f"dead_man.feed: {feed!r}; write line:///dev/NAME or gpio:///dev/gpiochipN?line=NUMBER")
     if not os.access(pin["chip"], os.R_OK | os.W_OK):
         raise RefusedError(f"the dead-man relay at {feed} cannot be fed: no such chip, or not permitted")
     read_end, write_end = os.pipe()
-    bridge = [sys.executable, "-P", str(Path(__file__).with_name("pin.py")), pin["chip"], pin["line"]]
-    subprocess.Popen(bridge, stdin=read_end, start_new_session=True)  # noqa: S603 - our own file
+    bridge = [sys.executable, "-P", str(PIN_PROGRAM), pin["chip"], pin["line"]]
+    process = subprocess.Popen(bridge, stdin=read_end, start_new_session=True)  # noqa: S603 - our own file
     os.close(read_end)
-    os.set_inheritable(write_end, True)
-    return f"/proc/self/fd/{write_end}"
+    return process, write_end

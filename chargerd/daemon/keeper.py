@@ -1,11 +1,10 @@
 """The keeper: the parent process and guard of every energised run.
 
-It hears a beat after each of the worker's passes, compares it with limits frozen before anything was energised, and
-feeds the dead-man relay and the service manager only while every running channel is proven. On silence, violation,
-garbage, a broken pipe or an end without done it kills the worker, has off.py execute the off plans and exits with 90
-(off verified) or 91 (not verified). It never restarts, never energises, imports nothing of this package. Usage:
-``python -P keeper.py --run-dir DIR -- WORKER ARGV…``. The worker writes to CHARGERD_BEAT_FD and reads from
-CHARGERD_ACK_FD, where end of file means that the keeper is gone.
+It hears a beat after each of the worker's passes, compares it with limits frozen before, and feeds the dead-man relay and the
+service manager only while every running channel is proven. On silence, violation, garbage, a broken pipe or an end without done
+it kills the worker, has off.py execute the off plans and exits with 90 (off verified) or 91 (not verified). It never restarts,
+never energises, imports nothing of this package. Usage: ``python -P keeper.py --run-dir DIR -- WORKER ARGV…``. The worker writes
+to CHARGERD_BEAT_FD; in CHARGERD_ACK_FD it reads who asks for its end, and the keeper's own end as end of file.
 """
 
 from __future__ import annotations
@@ -151,8 +150,8 @@ class Watch:
         if name not in self.running:
             number(message, "temperature_max_degC")
             need(number(message, "voltage_min_V") < number(message, "voltage_max_V"), f"{name}: no room for a voltage")
-            has_both = number(message, "current_max_A") > 0 and number(message, "age_max_s") > 0
-            need(has_both, f"{name}: no largest current or no longest age of a sample")
+            need(number(message, "current_max_A") > 0, f"{name}: no largest current")
+            need(number(message, "age_max_s") > 0, f"{name}: no longest age of a sample")
             try:
                 self.plans[name] = read_plan(message["off_plan"], name)
             except (OSError, TypeError, ValueError, RecursionError) as fault:
@@ -189,8 +188,7 @@ class Watch:
         if limits["temperature_max_degC"] is not None:  # None: no thermometer protects this run
             bands["temperature_degC"] = (-273.15, limits["temperature_max_degC"])
         for key, (lowest, highest) in bands.items():
-            value = values[key]
-            if math.isnan(value):
+            if math.isnan(value := values[key]):
                 missing_s = now_s - channel.value_s[key]
                 need(missing_s <= age_max_s, f"{name}: no {key} for {missing_s:.1f} s")
             else:
@@ -228,8 +226,8 @@ class Keeper:
 
     def __init__(self, run_dir: Path, watch: Watch, relays: dict[str, int], say: Callable[[str], None]) -> None:
         self.run_dir, self.watch, self.relays, self.say = run_dir, watch, relays, say
-        self._stops, self._asked, self._heard, self._tail = 0, False, False, b""
-        self._tick_s, self._level = 0.0, 0
+        self._stops: list[str] = []  # the signals that asked for an end
+        self._asked, self._heard, self._tail, self._tick_s, self._level = False, False, b"", 0.0, 0
         self._end_by_s = math.inf  # finite once the worker was asked to end, or has closed its pipe in order
         self._wake, wake_w = os.pipe2(os.O_NONBLOCK | os.O_CLOEXEC)
         for name in (*STOPS, signal.SIGCHLD, signal.SIGUSR1, signal.SIGUSR2):
@@ -240,8 +238,8 @@ class Keeper:
 
     def _on_signal(self, name: int, _frame: object) -> None:
         # a closing terminal may hang up twice (kernel and shell): only a person's second signal means "at once"
-        if name in STOPS and (name != signal.SIGHUP or self._stops == 0):
-            self._stops += 1
+        if name in STOPS and (name != signal.SIGHUP or not self._stops):
+            self._stops.append(signal.Signals(name).name)
 
     def start(self, argv: list[str]) -> None:
         """Start the worker. Raises OSError when that is not possible."""
@@ -320,9 +318,11 @@ class Keeper:
         need(stopped_early or (orderly and not running), f"the worker ended ({how})")
 
     def _stop(self, now_s: float) -> None:
-        need(self._stops < 2, "asked a second time to stop")
+        need(len(self._stops) < 2, "asked a second time to stop")
         if self._stops and not self._asked:
             self._asked = True
+            with contextlib.suppress(OSError):  # a worker that has ended is judged by that
+                os.write(self._acks, json.dumps({"type": "stop", "by": self._stops[0]}).encode() + b"\n")
             self.worker.send_signal(signal.SIGTERM)
             self._end_by_s = min(self._end_by_s, now_s + self.watch.patience_s)
         need(now_s < self._end_by_s, "the worker was to end and did not")

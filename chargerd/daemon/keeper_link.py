@@ -7,6 +7,7 @@ import contextlib
 import hashlib
 import json
 import os
+import signal
 from collections.abc import Callable
 from typing import Any
 
@@ -30,6 +31,7 @@ class KeeperLink:
         self._ack_fd = ack_fd
         self._lost = lost
         self._is_lost = False
+        self._asked_by = ""
         self._answers: asyncio.Queue[dict[str, Any]] = asyncio.Queue()
         self._rest = b""
         os.set_blocking(beat_fd, False)
@@ -78,6 +80,11 @@ class KeeperLink:
             "voltage_V": voltage_V, "current_A": current_A, "temperature_degC": temperature_degC, "unwritten_s": unwritten_s,
         })  # fmt: skip
 
+    def asked_by(self, name: signal.Signals) -> str:
+        """Return the signal that ends this process: the one it got, or what the keeper got and passes on as SIGTERM."""
+        self._hear()
+        return self._asked_by if name is signal.SIGTERM and self._asked_by else name.name
+
     def done(self, channel: str, state: str, *, verified_off: bool) -> None:
         """Say that the channel has ended and whether off was verified."""
         self._send({"type": "done", "channel": channel, "state": state, "verified_off": verified_off})
@@ -116,7 +123,11 @@ class KeeperLink:
             return
         *lines, self._rest = (self._rest + chunk).split(b"\n")
         for line in lines:
-            self._answers.put_nowait(json.loads(line))
+            message = json.loads(line)
+            if message.get("type") == "stop":
+                self._asked_by = message["by"]
+            else:
+                self._answers.put_nowait(message)
 
     def _lose(self, why: str) -> None:
         if not self._is_lost:

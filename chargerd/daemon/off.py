@@ -51,7 +51,8 @@ ASK_S = 1.0  # for the worker to make safe by itself; it needs its links for tha
 SPARE_S = 1.5  # of the promised 2 s, shared by the outputs of a plan; the rest stays for starting and telling
 TIMEOUT_MAX_S, TRIES_MAX, LENGTH_MAX = 2.0, 5, 260  # a Modbus frame on TCP has 260 bytes at most
 SENSES = ("text", "decimal", "unsigned", "signed", "float", "registers", "ascii")
-PYTHON, MODULE = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:chargerd\.daemon\.worker|[^\0]*/chargerd/daemon/worker\.py)"
+PYTHON, MODULES = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:worker|commissioner)"  # who leaves off plans and holds ports
+MODULE = rb"(?:chargerd\.daemon\." + MODULES + rb"|[^\0]*/chargerd/daemon/" + MODULES + rb"\.py)"
 WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)  # a command line, as the kernel shows it
 
 

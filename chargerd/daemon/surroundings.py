@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Protocol
 
@@ -24,18 +24,18 @@ class Person(Protocol):
     def tell(self, text: str) -> None:
         """Say something."""
 
-    def confirm(self, text: str) -> bool:
+    async def confirm(self, text: str) -> bool:
         """Ask for a yes; anything else is a no."""
 
 
-def clock(_bench: BenchFile, _person: Person) -> str:
+def clock(_bench: BenchFile) -> str:
     """The wall clock is set by a time service: records carry it, although nothing here decides by it."""
     if not Path("/run/systemd/timesync/synchronized").exists():
         raise NotHereError("not known to be set by a time service: dates in records may be wrong, nothing else is")
     return "set by a time service"
 
 
-def disk(bench: BenchFile, _person: Person) -> str:
+def disk(bench: BenchFile) -> str:
     """There is room for weeks of rows, and a row reaches the disk in time."""
     folder = bench.data_dir
     folder.mkdir(parents=True, exist_ok=True)
@@ -55,7 +55,7 @@ def disk(bench: BenchFile, _person: Person) -> str:
     return f"{free / 1e9:.1f} GB free, a row is safe after {took_s * 1000:.0f} ms"
 
 
-def permissions(bench: BenchFile, _person: Person) -> str:
+def permissions(bench: BenchFile) -> str:
     """Nobody else may write where runs are controlled from."""
     mode = bench.data_dir.stat().st_mode & 0o777
     if mode & 0o002:
@@ -63,7 +63,7 @@ def permissions(bench: BenchFile, _person: Person) -> str:
     return f"mode {mode:o}"
 
 
-def ventilation(bench: BenchFile, person: Person) -> str:
+async def ventilation(bench: BenchFile, person: Person) -> str:
     """The air that the bench's largest charge current needs, said aloud and confirmed by whoever stands in it."""
     air = bench.ventilation
     largest_A = bench.limits.charge_current_max_A
@@ -77,15 +77,25 @@ def ventilation(bench: BenchFile, person: Person) -> str:
             f"{needed_m3_per_h:.2g} m3/h, {needed_cm2:.2g} cm2 above and below. Are they open, and no flame, spark or relay "
             "above the cells?"
         )
-    if not person.confirm(asked):
+    if not await person.confirm(asked):
         raise ContractError("not confirmed: hydrogen from these cells must leave the room by itself")
     return f"confirmed; {needed_m3_per_h:.2g} m3/h for {largest_A:g} A"
 
 
-SURROUNDINGS: tuple[tuple[str, str, Callable[[BenchFile, Person], str]], ...] = (
-    ("computer", "clock", clock),
-    ("computer", "disk", disk),
-    ("computer", "permissions", permissions),
+Check = Callable[[BenchFile, Person], Awaitable[str]]
+
+
+def _measured(look: Callable[[BenchFile], str]) -> Check:
+    async def check(bench: BenchFile, _person: Person) -> str:
+        return look(bench)
+
+    return check
+
+
+SURROUNDINGS: tuple[tuple[str, str, Check], ...] = (
+    ("computer", "clock", _measured(clock)),
+    ("computer", "disk", _measured(disk)),
+    ("computer", "permissions", _measured(permissions)),
     ("room", "ventilation", ventilation),
 )
 """Whose, which check, and how: each returns what was seen; raises ContractError, NotHereError or OSError."""

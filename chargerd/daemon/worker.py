@@ -78,7 +78,8 @@ def recover_life(run: FrozenRun, clock: Clock, ledger: ChannelLedger) -> tuple[E
     The gap is written as unknown and its charge counted for the longest an output can have stayed on. Raises JournalError,
     RefusedError when the run is over.
     """
-    recover(run.folder)
+    for torn in recover(run.folder):
+        sys.stderr.write(f"chargerd: {torn}; these were cut away\n")
     folded = fold(run.folder, lambda: Engine(run.plan), engine_version=ENGINE_VERSION)
     if folded.differences:
         raise JournalError(f"{run.folder}: the record does not reproduce its decisions: {folded.differences[0]}; start a new run")
@@ -285,7 +286,7 @@ class Worker:
     # --- from outside ----------------------------------------------------------------------------------------------------
 
     def _on_signal(self, name: signal.Signals) -> None:
-        self._ask(Stop(by="signal", reason=name.name))
+        self._ask(Stop(by="signal", reason=name.name if self._keeper is None else self._keeper.asked_by(name)))
         if self._channel is not None:
             self._channel.leave()
 

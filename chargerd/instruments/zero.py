@@ -7,11 +7,11 @@ welded after all, what flows into the cell is at most a tenth of its rating for 
 from __future__ import annotations
 
 import asyncio
-import math
-import statistics
 from collections.abc import Callable
-from dataclasses import dataclass
 
+from chargerd.config.inputs import stated_zero
+from chargerd.core import zero as core_zero
+from chargerd.core.zero import Zero
 from chargerd.errors import InstrumentError, RefusedError
 from chargerd.instruments.acting import Hands
 from chargerd.instruments.roles import Instrument, Load, Meter, Output, Source
@@ -20,22 +20,11 @@ READINGS = 5
 APART_S = 0.1
 """Time between two readings of a zero: an instrument that is asked faster than it measures repeats itself."""
 
-SCATTER_MOST_A = 0.010
-"""Scatter excuses no larger zero: a current that dies away through a welded relay scatters, too."""
-
 EMPTIES_TRIES = 80
 """Tries to find an output capacitor empty, ten a second; what is still charged then is refused when the relay is to close."""
 
 Alive = Callable[[], None]
 """Tells the keeper that the program goes on."""
-
-
-@dataclass(frozen=True, slots=True)
-class Zero:
-    """The mean reading without current, and its standard uncertainty from scatter and step (JCGM 100:2008, 4.2 and 4.3)."""
-
-    mean_A: float
-    u_A: float
 
 
 async def zero_of_output(hands: Hands, output: Output, voltage_V: float | None, current_A: float, alive: Alive) -> Zero:
@@ -82,23 +71,14 @@ async def zero_of(instrument: Output | Meter, alive: Alive) -> Zero:
         await asyncio.sleep(APART_S)
         readings_A.append(await instrument.current_A())
         alive()
-    scatter_A = statistics.stdev(readings_A) / math.sqrt(READINGS)
-    step_A = instrument.spec.resolution.get("current", 0.0)
-    return Zero(_seven(statistics.fmean(readings_A)), _seven(math.hypot(scatter_A, step_A / math.sqrt(12))))
+    return core_zero.zero_of(
+        READINGS, sum(readings_A), sum(one_A * one_A for one_A in readings_A), stated_zero(instrument.spec).step_A
+    )
 
 
 def judge_zero(instrument: Instrument, zero: Zero) -> None:
-    """Raise RefusedError unless the zero is within what the data sheet allows: its offset, two steps, three times its scatter."""
-    accuracy, step_A = instrument.spec.accuracy.get("current"), instrument.spec.resolution.get("current", 0.0)
-    allowed_A = (0.0 if accuracy is None else accuracy.offset) + 2.0 * step_A + min(3.0 * zero.u_A, SCATTER_MOST_A)
-    if not abs(zero.mean_A) <= allowed_A:
-        raise RefusedError(
-            f"{instrument.name} reads {zero.mean_A * 1000:.1f} mA with the cell's relay open, where no current can flow; its "
-            f"stated accuracy allows {allowed_A * 1000:.1f} mA: it needs adjusting, or the relay does not open"
-        )
-
-
-def _seven(value: float) -> float:
-    return float(f"{value:.7g}")
-
+    """Raise RefusedError unless the zero is one that the data sheet allows (`core/zero.py`)."""
+    why = core_zero.why_not(zero, stated_zero(instrument.spec), instrument.name)
+    if why:
+        raise RefusedError(why)
 

@@ -180,10 +180,6 @@ class ChannelLedger(Ledger):
         """A run was resumed after the program had ended; `by` says by whom or what."""
         return self.append("restarted", utc, run=run, by=by)
 
-    def restarts(self, run: str) -> tuple[LedgerRow, ...]:
-        """Return the restarts of one run, oldest first."""
-        return tuple(row for row in self.rows if row.kind == "restarted" and row.facts["run"] == run)
-
     def open_run(self) -> str:
         """Return the run that was started, or gone on with, and has not ended; "" when there is none."""
         run = ""

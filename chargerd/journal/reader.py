@@ -27,7 +27,7 @@ from chargerd.journal.columns import (
     measured_of,
     readings_header,
 )
-from chargerd.journal.rowcheck import END, cells_of, fault_of, is_utc, number_of
+from chargerd.journal.rowcheck import END, cells_of, fault_of, number_of, utc_cell
 from chargerd.journal.runfolder import lock, open_file
 
 T = TypeVar("T")
@@ -180,7 +180,7 @@ def iter_readings(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Re
 
     def make(cells: list[str], seq: int) -> ReadingRow:
         _expect(cells, width, seq)
-        return ReadingRow(seq, _utc(cells[1]), number_of(cells[2]), cells, inputs, path)
+        return ReadingRow(seq, utc_cell(cells[1]), number_of(cells[2]), cells, inputs, path)
 
     return Rows(path, make, offset or begin, after_seq)
 
@@ -195,7 +195,7 @@ def iter_events(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Even
         _, after, utc, elapsed, direction, kind, detail = cells
         if kind not in KINDS or direction != ("input" if KINDS[kind].is_input else "output"):
             raise ValueError(f"{direction} {kind} is no row of an events file")
-        return EventRow(seq, int(after), _utc(utc), number_of(elapsed), direction, kind, detail, path)
+        return EventRow(seq, int(after), utc_cell(utc), number_of(elapsed), direction, kind, detail, path)
 
     return Rows(path, make, offset or begin, after_seq)
 
@@ -203,12 +203,6 @@ def iter_events(path: Path, *, offset: int = 0, after_seq: int = 0) -> Rows[Even
 def _expect(cells: list[str], width: int, seq: int) -> None:
     if len(cells) != width or cells[0] != str(seq):
         raise ValueError(f"{len(cells)} cells beginning with {cells[0]!r}, expected {width} beginning with {seq}")
-
-
-def _utc(text: str) -> str:
-    if not is_utc(text):
-        raise ValueError(f"{text!r} is not a UTC time")
-    return text
 
 
 def header_length(line: bytes, columns: tuple[str, ...], path: Path) -> int:
@@ -310,17 +304,8 @@ def events_tail(descriptor: int, path: Path, readings_seq: int) -> Tail:
     return Tail(int(cells[0]) if cells else 0, size, torn, after_seq=int(cells[1]) if cells else 0)
 
 
-@dataclass(frozen=True, slots=True)
-class Recovered:
-    """A run's files after their torn tails were cut; `torn` says what was cut, for the log and the person."""
-
-    readings_seq: int
-    events_seq: int
-    torn: tuple[Torn, ...]
-
-
-def recover(folder: Path) -> Recovered:
-    """Cut the torn tails of a run's files, so that both are whole rows and no event is without its reading.
+def recover(folder: Path) -> tuple[Torn, ...]:
+    """Cut the torn tails of a run's files, so that both are whole rows and no event is without its reading; return what was cut.
 
     Does not judge the rows before: `resume.fold` does. Raises JournalError on damage that no crash makes, RefusedError when
     the run is being written.
@@ -337,7 +322,7 @@ def recover(folder: Path) -> Recovered:
     finally:
         for descriptor in files:
             os.close(descriptor)
-    return Recovered(readings.seq, events.seq, tuple(tail.torn for tail in (readings, events) if tail.torn))
+    return tuple(tail.torn for tail in (readings, events) if tail.torn)
 
 
 def cut(descriptor: int, size: int, torn: Torn | None) -> None:

@@ -114,6 +114,13 @@ def is_utc(text: str) -> bool:
     return _UTC.fullmatch(text) is not None
 
 
+def utc_cell(text: str) -> str:
+    """Return the text when it is a `utc` cell. Raises ValueError."""
+    if not is_utc(text):
+        raise ValueError(f"{text!r} is not a UTC time")
+    return text
+
+
 def sealed(body: str) -> bytes:
     """Return the whole line of a row whose cells, each followed by a comma, are `body`."""
     raw = body.encode()

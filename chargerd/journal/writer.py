@@ -30,7 +30,7 @@ from chargerd.journal.columns import (
     readings_header,
 )
 from chargerd.journal.reader import Torn, events_tail, readings_tail
-from chargerd.journal.rowcheck import END, is_utc, number_cell, quoted_json, sealed
+from chargerd.journal.rowcheck import END, number_cell, quoted_json, sealed, utc_cell
 from chargerd.journal.runfolder import RUN_FILE, lock, open_file, opened_folder, read_run, write_whole
 
 SYNC_EVERY_S = 5.0
@@ -184,7 +184,7 @@ class JournalWriter:
             self._sync()  # no reading may survive whose tick is lost
         try:
             elapsed = number_cell(reading.elapsed_s)
-            body = f"{_utc(utc)},{elapsed},{quoted_derived(derived)}{input_cells(reading, self._inputs)}"
+            body = f"{utc_cell(utc)},{elapsed},{quoted_derived(derived)}{input_cells(reading, self._inputs)}"
         except (ValueError, TypeError) as error:
             raise InternalError(f"{self._readings.path}: row {self._readings.seq + 1}: {error}") from error
         return self._readings.append(body)
@@ -221,7 +221,8 @@ class JournalWriter:
             raise InternalError(f"{self._events.path}: {record!r} after row {after_seq} has no place after {self._after_seq}")
         direction = "input" if record.is_input else "output"
         try:
-            cells = f"{after_seq},{_utc(utc)},{number_cell(elapsed_s)},{direction},{record.kind},{quoted_json(record.detail())},"
+            detail = quoted_json(record.detail())
+            cells = f"{after_seq},{utc_cell(utc)},{number_cell(elapsed_s)},{direction},{record.kind},{detail},"
         except (ValueError, TypeError) as error:
             raise InternalError(f"{self._events.path}: row {self._events.seq + 1}: {error}") from error
         seq = self._events.append(cells)
@@ -257,9 +258,3 @@ class JournalWriter:
 def _refuse(torn: Torn | None) -> None:
     if torn:
         raise JournalError(f"{torn}; recover the run first")
-
-
-def _utc(text: str) -> str:
-    if not is_utc(text):
-        raise ValueError(f"{text!r} is not a UTC time")
-    return text

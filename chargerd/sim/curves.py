@@ -32,7 +32,7 @@ TYPE_T_ABOVE = (
 )  # fmt: skip
 
 TYPICAL_NTC = (1.12924e-3, 2.34108e-4, 0.87755e-7)
-"""Steinhart–Hart constants of the common 10 kohm curve, as a thermistor chart prints them."""
+"""Steinhart–Hart constants of a common 10 kohm curve, from memory."""
 
 
 def platinum_ohm(degC: float, nominal_ohm: float = 100.0) -> float:

@@ -143,8 +143,7 @@ class Cycle:
     """A charge and the discharge after it. Closed: both began and ended at the same end-of-discharge voltage.
 
     `charge_step` is the charge's step, `why_not` says why it is not judged ("" when it is). Efficiencies are None unless
-    closed. `loss_Ah` went in and did not come back; `loss_A` is that loss over the cycle's time. `voltage_V` is what it was
-    charged to, `end_voltage_V` discharged to.
+    closed. `loss_Ah` went in and did not come back. `voltage_V` is what it was charged to, `end_voltage_V` discharged to.
     """
 
     number: int
@@ -165,7 +164,6 @@ class Cycle:
     coulombic_limit: float | None
     energy_efficiency: float | None
     loss_Ah: float | None
-    loss_A: float | None
 
     @property
     def judged(self) -> bool:
@@ -229,7 +227,6 @@ def _cycle(legs: Sequence[Leg], index: int, number: int, accuracies: Accuracies)
         _efficiency_limit(charge, discharge, accuracies) if closed else None,
         discharge.energy_Wh / charge.energy_Wh if closed else None,
         loss_Ah,
-        loss_Ah * S_PER_H / duration_s if loss_Ah is not None and duration_s > 0.0 else None,
     )  # fmt: skip
 
 

@@ -12,17 +12,18 @@ from chargerd.config.bank import bank_of
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import ResistorSpec
 from chargerd.config.cell import CellFile, load_cell
-from chargerd.config.inputs import ZEROED_SHARE
+from chargerd.config.inputs import stated_zero
 from chargerd.config.profile import load_profile
-from chargerd.core.events import CheckPassed, Tick
+from chargerd.core.events import Tick
 from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
 from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
 from chargerd.verdict.leads import Leads, LeadsReader
-from chargerd.verdict.not_known import believed, not_known
+from chargerd.verdict.not_known import not_known
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
 from chargerd.verdict.uncertainty import UNKNOWN, Accuracies, Accuracy
+from chargerd.verdict.zeros import ZeroRecord, zeroed, zeros_of
 
 T = TypeVar("T")
 _UNWANTED = frozenset({Checkpoint.kind, Tick.kind})
@@ -46,7 +47,7 @@ class RunSource:
         bench = _frozen(head.bench, "bench", load_bench, faults)
         profile = _frozen(head.profile, "profile", load_profile, faults)
         steps = () if profile is None else profile.steps()
-        starts = self._starts()
+        zeros = self._zeros()
         channel = None if bench is None else bench.channels.get(head.channel)
         if bench is not None and channel is not None:
             self._leads = LeadsReader(bench, head.channel)
@@ -58,16 +59,16 @@ class RunSource:
             {"program": head.program_version, "engine": head.engine_version},
             {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
             None if cell is None else rating_of(cell),
-            UNKNOWN if bench is None else accuracies_of(bench, head.channel, starts),
+            UNKNOWN if bench is None else accuracies_of(bench, head.channel, zeros),
             {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
             tuple(faults),
-            () if bench is None else not_known(bench, head.channel, starts),
+            () if bench is None else not_known(bench, head.channel, zeros),
             channel is not None and not channel.meter,
         )
 
-    def _starts(self) -> list[CheckPassed]:
-        """Return what each start of the run proved, its zeros among it."""
-        return [row.record for row in iter_events(self.folder / EVENTS) if isinstance(row.record, CheckPassed)]
+    def _zeros(self) -> list[ZeroRecord]:
+        """Return what has set the run's zeros: each start, and steps that measure them."""
+        return [row.record for row in iter_events(self.folder / EVENTS) if isinstance(row.record, ZeroRecord)]
 
     def noted(self) -> list[Noted]:
         """Return the events that matter to a verdict."""
@@ -128,7 +129,7 @@ def rating_of(cell: CellFile) -> Rating:
     return Rating(cell.rated_Ah, cell.rated_provisional, upper_V, lower_V, cell.rated_current_A)
 
 
-def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] = ()) -> Accuracies:
+def accuracies_of(bench: BenchFile, channel: str, zeros: Sequence[ZeroRecord] = ()) -> Accuracies:
     """Return the data-sheet accuracies of the instruments of one channel, as far as the bench file gives them.
 
     A zero that was measured at every start, and subtracted since, replaces the stated offset by its own uncertainty.
@@ -141,36 +142,18 @@ def accuracies_of(bench: BenchFile, channel: str, starts: Sequence[CheckPassed] 
         given = bench.instruments[instrument].accuracy.get(quantity) if instrument in bench.instruments else None
         return None if given is None else Accuracy(given.gain, given.offset)
 
+    def current(instrument: str) -> Accuracy | None:
+        step_A = stated_zero(bench.instruments.get(instrument)).step_A
+        return zeroed(accuracy(instrument, "current"), zeros_of(zeros, spec, instrument), step_A)
+
     voltage, thermometer = accuracy(spec.meter or spec.source, "voltage"), accuracy(spec.thermometer, "temperature")
     temperature_K = None if thermometer is None else thermometer.offset
     if spec.ammeter:
-        zeros = [(start.zero_ammeter_A, start.zero_ammeter_u_A) for start in starts]
-        both = zeroed(accuracy(spec.ammeter, "current"), believed(bench.instruments[spec.ammeter], zeros))
+        both = current(spec.ammeter)
         return Accuracies(voltage, both, both, temperature_K, one_current_meter=True)
-    zeros = [(start.zero_source_A, start.zero_source_u_A) for start in starts]
-    charge = zeroed(accuracy(spec.source, "current"), believed(bench.instruments[spec.source], zeros))
     bank = bank_of(bench, spec.load)
-    if bank:
-        return Accuracies(voltage, charge, _of_resistors(bank, voltage), temperature_K)
-    if not spec.load:
-        return Accuracies(voltage, charge, None, temperature_K)
-    zeros = [(start.zero_load_A, start.zero_load_u_A) for start in starts]
-    discharge = zeroed(accuracy(spec.load, "current"), believed(bench.instruments[spec.load], zeros))
-    return Accuracies(voltage, charge, discharge, temperature_K)
-
-
-def zeroed(stated: Accuracy | None, zeros_u_A: Sequence[float | None]) -> Accuracy | None:
-    """Return that accuracy with what a subtracted zero leaves of its offset: its own uncertainty, and what may have drifted.
-
-    Limits ±a taken as a uniform distribution have u = a/√3 (JCGM 100:2008, 4.3.7). One start without a zero, and the whole
-    offset stands. A zero does not improve on what the data sheet promises by being worse than it.
-    """
-    if stated is None or not zeros_u_A:
-        return stated
-    known = [u_A for u_A in zeros_u_A if u_A is not None]
-    if len(known) < len(zeros_u_A):
-        return stated
-    return Accuracy(stated.gain, min(stated.offset, math.hypot(math.sqrt(3.0) * max(known), ZEROED_SHARE * stated.offset)))
+    discharge = _of_resistors(bank, voltage) if bank else current(spec.load) if spec.load else None
+    return Accuracies(voltage, current(spec.source), discharge, temperature_K)
 
 
 def _of_resistors(bank: Sequence[ResistorSpec], voltage: Accuracy | None) -> Accuracy | None:

@@ -164,7 +164,7 @@ def test_outputs_that_no_channel_uses_are_there_and_drive_nothing_of_the_cell(tm
 
 def string_bench(folder: Path) -> BenchFile:
     taps = "".join(
-        instrument(f"tap-{n}", "tcp://127.0.0.1:5027", "scpi-meter-scan", "Boathouse,M,1,1", f'input: "10{n}"', "isolated: yes")
+        instrument(f"tap-{n}", "tcp://127.0.0.1:5027", "scpi-meter-scan", "Boathouse,M,1,1", f'input: "10{n}"', "isolated: yes, inputs: isolated")
         for n in (1, 2, 3)
     )
     return bench_of(

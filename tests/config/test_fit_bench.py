@@ -21,7 +21,7 @@ from tests.config.files import Edit, faults_of, plan, write_files
 
 RELAY = '  {name}: {{address: "tcp://127.0.0.1:5031", dialect: relay-bytes, identity: "B,R,1,1", contact: {{without_power: open{rating}}}}}\n'
 METER = (
-    '  {name}: {{address: "tcp://127.0.0.1:5032", dialect: scpi-meter-scan, identity: "B,M,1,1", isolated: yes, '
+    '  {name}: {{address: "tcp://127.0.0.1:5032", dialect: scpi-meter-scan, identity: "B,M,1,1", isolated: yes, inputs: isolated, '
     "accuracy: {{{quantity}: {accuracy}}}, resolution: {{{quantity}: {step}}}{more}}}\n"
 )
 WATCH_ONLY = "profile: watch\nabout: Reads a string.\nsteps:\n  - rest: {lasts: 10 min, sample_every: 5 s}\n"

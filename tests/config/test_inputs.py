@@ -10,9 +10,9 @@ import pytest
 from chargerd.cli.files import example_bench
 from chargerd.config.bench import Accuracy, BenchFile, InstrumentSpec, load_bench
 from chargerd.config.bench_parts import ResistorSpec
-from chargerd.config.inputs import inputs_of, zero_current_A, zeroed_uncertainty, zeros_of
-from chargerd.core.limits import SET_POINT_FLOOR_A
+from chargerd.config.inputs import inputs_of, uncertainty_on, zero_current_A, zeroed_uncertainty, zeros_of
 from chargerd.core.reading import BankPart
+from chargerd.core.zero import StatedZero
 
 
 def supply(offset_A: float) -> InstrumentSpec:
@@ -43,11 +43,22 @@ def test_a_measured_zero_takes_nine_tenths_of_the_offset_out_of_the_uncertainty(
     assert supply(0.025).uncertainty("current", 0.15) > 9 * expected_A
 
 
-def test_without_a_relay_the_whole_zero_error_is_allowed_for_while_on() -> None:
-    file, relayed = bench(), bench(switch="k1")
+def test_what_the_data_sheets_say_of_zeros_goes_with_the_plan() -> None:
+    file = bench(switch="k1", load="bank")
+    zeros = zeros_of(file.channels["slip-1"], file)
 
-    assert zeros_of(file.channels["slip-1"], file).slack_A == pytest.approx(0.052)
-    assert zeros_of(relayed.channels["slip-1"], relayed).slack_A == SET_POINT_FLOOR_A
+    assert (zeros.source_A, zeros.source) == (pytest.approx(0.052), StatedZero(0.025, 0.001))
+    assert (zeros.load, zeros.ammeter) == (StatedZero(), StatedZero())
+
+
+def test_a_relay_credits_a_zero_until_it_is_supposed_to_prove_nothing() -> None:
+    file, bare = bench(switch="k1"), bench()
+    spec, relayed, plain = file.instruments["supply"], file.channels["slip-1"], bare.channels["slip-1"]
+
+    assert uncertainty_on(relayed, spec, "current", 0.15) == zeroed_uncertainty(spec, 0.15)
+    assert uncertainty_on(relayed, spec, "current", 0.15, "supply") == spec.uncertainty("current", 0.15)
+    assert uncertainty_on(relayed, spec, "current", 0.15, "load") == zeroed_uncertainty(spec, 0.15)
+    assert uncertainty_on(plain, spec, "current", 0.15) == spec.uncertainty("current", 0.15)
 
 
 def test_resistors_are_no_instrument_of_the_channels_inputs() -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from chargerd.cli.abilities import abilities_of
 from chargerd.cli.main import main
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.readiness import Abilities, missing, not_active
@@ -40,7 +42,7 @@ def bench_of(folder: Path, *edits: Edit) -> BenchFile:
 
 
 def lacking(bench: BenchFile, abilities: Abilities = Abilities(), record: set[str] | None = None) -> list[str]:  # noqa: B008
-    return [row.what for row in missing(bench, bench.channels["slip-1"], abilities, record)]
+    return [row.what for row in missing(bench, bench.channels["slip-1"], {"supply": abilities}, record)]
 
 
 def test_a_bench_with_everything_lacks_only_its_proof(tmp_path: Path) -> None:
@@ -113,6 +115,63 @@ def test_each_limit_that_is_not_active_says_what_to_buy(tmp_path: Path, edits: t
 
     assert row.what == what
     assert any(word in row.remedy for word in ("buy", "write", "better", "draw"))
+
+
+# --- resistors whose relays nobody sees -------------------------------------------------------------------------------------
+
+TWO_RELAYS = "".join(RELAY.replace("  relay:", f"  k{number}:") for number in (1, 2))
+BANK = (
+    Edit("bench", "channels:\n", TWO_RELAYS + "channels:\n"),
+    Edit("bench", "    load: load\n", "    load: bank\n"),
+    Edit("bench", "limits:\n  voltage", "resistors:\n  r1: {load: bank, switch: k1, resistance: 10 ohm, power: 5 W}\n"
+         "  r2: {load: bank, switch: k2, resistance: 15 ohm, power: 5 W}\nlimits:\n  voltage"),
+)  # fmt: skip
+AMMETER = (
+    Edit("bench", "channels:\n", METER.format(name="amps", quantity="current", step="0.1 mA", more=", shunt: 0.1 ohm") + "channels:\n"),
+    Edit("bench", "    voltage: supply\n", "    voltage: supply\n    current: amps\n"),
+)  # fmt: skip
+MUTE, HOLDS, SEEN = Abilities(reads_back=False, mirror=False), Abilities(reads_back=True, mirror=False), Abilities(mirror=True)
+
+
+def about_relays(bench: BenchFile, **relays: Abilities) -> tuple[list[str], list[str]]:
+    """What is not active and what is missing for unattended, of the resistors' relays."""
+    channel = bench.channels["slip-1"]
+    rows = not_active(bench, channel, relays), missing(bench, channel, relays)
+    unseen, lacked = ([row for row in some if "k1" in row.what or "k2" in row.what] for some in rows)
+    assert all("mirror contact" in row.remedy and "shunt" in row.remedy for row in (*unseen, *lacked))
+    return [row.what for row in unseen], [row.what for row in lacked]
+
+
+def test_relays_of_resistors_that_answer_nothing_are_not_left_alone(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, *BANK)
+    told = ["whether k1 and k2 really opened or closed"], ["k1 and k2 are open only by what they were told"]
+
+    assert about_relays(bench, k1=MUTE, k2=MUTE) == told
+    assert about_relays(bench) == told  # a dialect that cannot be read answers nothing either
+
+
+def test_a_relay_that_reads_back_may_be_left_alone_but_its_contact_is_not_seen(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, *BANK)
+
+    assert about_relays(bench, k1=HOLDS, k2=MUTE) == (
+        ["whether k2 really opened or closed", "a contact of k1 that is welded or does not close"],
+        ["k2 is open only by what it was told"],
+    )  # fmt: skip
+
+
+def test_a_mirror_contact_or_an_ammeter_sees_the_contact(tmp_path: Path) -> None:
+    assert about_relays(bench_of(tmp_path, *BANK), k1=SEEN, k2=SEEN) == ([], [])
+    assert about_relays(bench_of(tmp_path, *BANK, *AMMETER), k1=MUTE, k2=MUTE) == ([], [])
+
+
+def test_what_relays_answer_is_read_from_their_dialects(tmp_path: Path) -> None:
+    bench = bench_of(tmp_path, *BANK)
+    relays = {"k1": replace(bench.instruments["k1"], dialect="relay-bytes"), "k2": replace(bench.instruments["k2"], dialect="relay-pins", output="3")}
+
+    found = abilities_of(replace(bench, instruments=bench.instruments | relays))
+
+    assert (found["k1"].reads_back, found["k1"].mirror) == (True, True)
+    assert (found["k2"].reads_back, found["k2"].mirror) == (True, False)
 
 
 def test_a_bench_without_a_load_stores_and_does_not_test(tmp_path: Path) -> None:

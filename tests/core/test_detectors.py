@@ -110,5 +110,16 @@ def test_a_gap_in_a_charge_that_gassed_counts_as_gassing() -> None:
     assert guard.memory.gassing_s == 100.0
 
 
+def test_heating_exactly_at_its_limit_trips() -> None:
+    """3 K in 3 min, numbers that a computer holds exactly: the limit of 1 K/min is reached, not passed."""
+    guard, found = protection(Zeros()), []
+    for at_s in range(0, 195, 15):
+        seen = Observer(WITH_METER).observe(Reading(float(at_s), inputs_of(temperature_degC=25.0 + at_s / 60.0)), 20.0, 0.0, 0.0)
+        trip = guard.judge(seen, StepBounds(0), live=False, watched=False, gas_A=0.0)
+        found.append("" if trip is None else trip.cause)
+
+    assert found == [""] * 12 + ["heating-too-fast"]
+
+
 def test_every_detector_has_a_cause_in_words_and_names_it_itself() -> None:
     assert set(DETECTORS) <= set(CAUSES)

@@ -111,7 +111,7 @@ def test_a_read_back_of_the_old_set_point_after_a_new_one_was_written_trips():
 
 
 def test_bounds_never_believe_a_set_point_above_the_steps_own():
-    bounds = step_bounds(POWER, None, 7.0, Zeros())
+    bounds = step_bounds(POWER, None, 7.0, Zeros(), 0.010)
 
     assert (bounds.direction, bounds.current_set_A, bounds.current_most_A, bounds.floor_V) == (-1, 0.3, 0.3, 0.8)
 

@@ -7,14 +7,17 @@ from dataclasses import replace
 from chargerd.core.demand import Energise
 from chargerd.core.engine import Engine
 from chargerd.core.events import Observed, ZeroMeasured
+from chargerd.core.limits import Zeros
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.reading import Measured, Reading
 from chargerd.core.states import State
+from chargerd.core.zero import StatedZero
 
 from .bench_of_one import INPUTS, begun, charge_step, inputs_of, plan_of
 
 RELAY = replace(INPUTS, switch="isolator")
 ZERO = Step("1.1", StepKind.ZERO_CURRENT, 0.075, 1.85, lasts_s=10.0, sample_every_s=1.0, sign=1, group="1")
+ZEROS = Zeros(source=StatedZero(0.005, 0.001))
 POWER = Step(
     "1", StepKind.DISCHARGE, 0.3, power_W=0.24, sample_every_s=5.0,
     ends=(EndSpec("voltage_below", 0.8), EndSpec("charge", 2.0), EndSpec("time", 40_000.0)),
@@ -32,7 +35,7 @@ def wants(engine: Engine) -> tuple[Energise, bool]:
 
 
 def test_a_zero_current_is_with_the_relay_open_and_the_relay_moves_only_with_everything_seen_off():
-    engine = begun(plan_of(ZERO, charge_step("2"), inputs=RELAY))
+    engine = begun(plan_of(ZERO, charge_step("2"), inputs=RELAY, zeros=ZEROS))
     take(engine, 0.0, closed=False)
     first = wants(engine)
     engine.command(Observed("supply", "on", verified=True), 0.0)

@@ -48,7 +48,7 @@ class Person:
     def tell(self, text: str) -> None:
         self.told.append(text)
 
-    def confirm(self, text: str) -> bool:
+    async def confirm(self, text: str) -> bool:
         self.asked.append(text)
         if "between two fingers" in text:
             self._warm()

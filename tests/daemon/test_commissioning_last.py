@@ -13,6 +13,7 @@ import pytest
 
 from chargerd.config.bench import load_bench
 from chargerd.daemon.commissioning import Proving, two_points
+from chargerd.daemon.commissioning_feed import fed
 from chargerd.daemon.commissioning_last import dead_man_lets_go, last_steps, relay_cuts, watchdog
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.contract.steps import ContractError, NotHereError
@@ -28,7 +29,7 @@ class Person:
     def tell(self, text: str) -> None:
         del text
 
-    def confirm(self, text: str) -> bool:
+    async def confirm(self, text: str) -> bool:
         return bool(text)
 
 
@@ -117,7 +118,9 @@ def test_a_supply_without_a_watchdog_proves_none(tmp_path: Path) -> None:
 DEAD_MAN = "dead_man: {{feed: line://{line}, drop_out: 1 s, cuts: [supply]}}\n"
 
 
-def dead_man_result(folder: Path, holds_s: float) -> tuple[str, Proving, World]:
+def dead_man_result(
+    folder: Path, holds_s: float, step: Callable[[Proving], Awaitable[str]] = dead_man_lets_go
+) -> tuple[str, Proving, World]:
     """A real pty for the line, and behind it a simulated contact that lets go `holds_s` after the last byte."""
     world = open_clips(switch="contact")
     master, slave = os.openpty()
@@ -136,16 +139,17 @@ def dead_man_result(folder: Path, holds_s: float) -> tuple[str, Proving, World]:
         def set_contact(state: bool) -> None:
             contact.set("closed", state, loop.time() - zero_s)
 
-        def fed() -> None:
+        def heard() -> None:
             os.read(master, 64)
             for handle in let_go:
                 handle.cancel()
             set_contact(True)
             let_go[:] = [loop.call_later(holds_s, set_contact, False)]
 
-        loop.add_reader(master, fed)
+        loop.add_reader(master, heard)
         try:
-            return await dead_man_lets_go(proving), proving
+            with fed(proving.bench, "slip-1") as proving.feeding:
+                return await step(proving), proving
         finally:
             loop.remove_reader(master)
             await opened.make_safe()
@@ -168,6 +172,27 @@ def test_a_dead_man_relay_is_fed_and_then_measured_letting_go(tmp_path: Path) ->
     assert 0.2 <= proving.numbers["dead_man_drop_out_s"] <= 1.2
     assert proving.proven == {"dead-man"}
     assert not world.panels["supply"].conducts
+
+
+def test_what_is_measured_behind_a_dead_man_relay_is_measured_while_it_is_fed(tmp_path: Path) -> None:
+    said, proving, _ = dead_man_result(tmp_path, 0.8, two_points)
+
+    assert "mV at 1.8 V" in said
+    assert abs(proving.numbers["meter_minus_source_at_1.8V_V"]) < 0.01
+
+
+def test_a_dead_man_relay_that_cannot_be_fed_says_why_where_it_is_proven(tmp_path: Path) -> None:
+    async def main() -> None:
+        text = switched_bench.text(mirror=False, load="", more=DEAD_MAN.format(line="/dev/none-of-this-name"))
+        proving, opened = await proving_of(text, open_clips(switch="relay"), tmp_path)
+        try:
+            with fed(proving.bench, "slip-1") as proving.feeding, pytest.raises(ContractError, match="cannot be fed: no such device"):
+                await dead_man_lets_go(proving)
+        finally:
+            await opened.make_safe()
+            await opened.close()
+
+    on_jumping_clock(main)
 
 
 def test_a_dead_man_relay_that_does_not_let_go_in_time_fails(tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from chargerd.daemon import dead_man, keeper, pin
 from chargerd.daemon.locks import AddressLocks
 from chargerd.errors import RefusedError
 from tests.daemon.test_keeper import KeptWorker, Responder, supply  # noqa: F401 - supply is a fixture
+from tests.processes.bench_process import children
 
 HEADER = Path("/usr/include/linux/gpio.h")
 
@@ -123,6 +124,38 @@ def test_a_pin_that_is_no_chip_ends_its_bridge_and_says_why():
 
     assert done.returncode == 1
     assert done.stderr.startswith("pin: line 17 of /dev/null: ")
+
+
+def test_a_pin_fed_for_a_step_is_let_go_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # No chip exists here: a stand-in for pin.py writes down what it is told, and when its input ends.
+    told = tmp_path / "told"
+    stand_in = tmp_path / "pin.py"
+    stand_in.write_text(f"import sys\nsaid = sys.stdin.read()\nopen({str(told)!r}, 'w').write(' '.join(sys.argv[1:]) + said + 'end')\n")
+    monkeypatch.setattr(dead_man, "PIN_PROGRAM", stand_in)
+    before = set(children(os.getpid()))
+
+    with dead_man.opened_feed("gpio:///dev/null?line=17") as feed:
+        os.write(feed, b"1\n")
+        os.write(feed, b"0\n")
+        assert set(children(os.getpid())) - before
+
+    assert told.read_text() == "/dev/null 171\n0\nend"
+    assert not set(children(os.getpid())) - before
+    with pytest.raises(OSError, match="Bad file descriptor"):
+        os.write(feed, b"1\n")
+
+
+def test_a_bridge_that_does_not_end_is_ended(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    stand_in = tmp_path / "pin.py"
+    stand_in.write_text("import signal\nsignal.pause()\n")
+    monkeypatch.setattr(dead_man, "PIN_PROGRAM", stand_in)
+    monkeypatch.setattr(dead_man, "BRIDGE_ENDS_S", 0.1)
+    before = set(children(os.getpid()))
+
+    with dead_man.opened_feed("gpio:///dev/null?line=17"):
+        assert set(children(os.getpid())) - before
+
+    assert not set(children(os.getpid())) - before
 
 
 def test_a_bridge_that_has_ended_ends_the_run(tmp_path: Path, supply: Responder) -> None:  # noqa: F811

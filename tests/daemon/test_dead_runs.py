@@ -10,6 +10,7 @@ from chargerd.daemon.clock import real_clock
 from chargerd.daemon.frozen import FrozenRun
 from chargerd.daemon.worker import Life, begin, close_dead_run, recover_life
 from chargerd.errors import RefusedError
+from chargerd.journal.columns import READINGS
 from chargerd.journal.ledger import CellLedger, ChannelLedger
 from tests.core.bench_of_one import inputs_of
 from tests.worlds.programs import charge, profile
@@ -60,6 +61,17 @@ def test_the_gas_of_a_run_that_died_counts_for_the_cell(tmp_path: Path) -> None:
     assert close_dead_run(run, real_clock(), "test") == "STOPPED"
 
     assert lifetime_gas_Ah(run) >= before_Ah
+
+
+def test_what_a_crash_left_half_written_is_cut_and_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    run, _ = gassing_run(tmp_path)
+    with (run.folder / READINGS).open("ab") as file:
+        file.write(b"14,2026")
+
+    close_dead_run(run, real_clock(), "test")
+
+    told = f"chargerd: {run.folder / READINGS}: 7 bytes after row 13: cut off before its end; these were cut away\n"
+    assert capsys.readouterr().err == told
 
 
 def test_the_gas_of_a_run_that_died_between_its_end_and_the_ledger_counts_too(tmp_path: Path) -> None:

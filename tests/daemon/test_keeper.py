@@ -273,6 +273,17 @@ def test_a_signal_lets_the_worker_make_safe_by_itself(tmp_path: Path, supply: Re
         assert supply.messages == []
 
 
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP, signal.SIGQUIT])
+def test_the_worker_is_told_whose_signal_is_passed_on(tmp_path: Path, supply: Responder, number: signal.Signals) -> None:
+    del supply
+    with KeptWorker(tmp_path, ORDERLY.replace("orderly)", 'lambda *_: (tell(json.loads(os.read(ACKS, 4096))["by"]), orderly()))')) as kept:
+        kept.wait_told("ready")
+        kept.process.send_signal(number)
+
+        kept.wait_told(number.name)
+        assert kept.ended() == 5
+
+
 def test_a_worker_that_does_not_make_safe_in_time_is_killed(tmp_path: Path, supply: Responder) -> None:
     with KeptWorker(tmp_path, DEAF, patience_s=PATIENCE_S) as kept:
         kept.wait_told("ready")

@@ -551,6 +551,8 @@ def test_a_process_number_of_another_boot_is_left_alone(tmp_path: Path) -> None:
     [
         (["/usr/bin/python3.11", "-P", "-m", "chargerd.daemon.worker", "--run", "x"], True),
         (["python", "/opt/chargerd/daemon/worker.py", ""], True),
+        (["python3", "-m", "chargerd.daemon.commissioner", "bench.yaml", "slip-1"], True),
+        (["python", "/opt/chargerd/daemon/commissioner.py", ""], True),
         (["vim", "/opt/chargerd/daemon/worker.py"], False),
         (["less", "/usr/bin/python3", "chargerd.daemon.worker"], False),
         (["python3", "-m", "chargerd.daemon.workers"], False),

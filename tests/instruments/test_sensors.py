@@ -1,4 +1,4 @@
-"""Sensors against published values: platinum (IEC 60751), thermocouples (ITS-90), thermistors; and every fault is no number."""
+"""Sensors against published values: platinum (IEC 60751), thermocouples (ITS-90), thermistors' equations; and every fault is no number."""
 
 from __future__ import annotations
 
@@ -115,14 +115,10 @@ def test_outside_its_reference_function_a_thermocouple_says_nothing(kind: str, a
         thermocouple.emf_mV(kind, at_degC)
 
 
-# A common 10 kΩ thermistor: constants of its published chart; resistances from a probe's manual (table C-1) and a sensor table.
+# Constants of a common 10 kΩ thermistor, from memory; any others would do. All resistances follow from them, or from a B, by a
+# published equation, computed apart from this program: by 1/T = a + b·ln R + c·(ln R)³ (Steinhart and Hart, 1968) solved by
+# halving, and by R = 10 kΩ·exp[B·(1/T − 1/298.15)] (IEC 60539-1) for three B.
 STEINHART = (1.12924e-3, 2.34108e-4, 0.87755e-7)
-NTC_OHM = {
-    -40: 336103.2, -30: 176804.8, -20: 97006.9, -10: 55303.9, 0: 32650.9, 1: 31030.8, 20: 12490.0, 25: 10000.0, 30: 8057.0, 55: 2986.0,
-    60: 2488.0, 65: 2083.0, 90: 917.7, 95: 788.5, 100: 680.0,
-}  # fmt: skip
-# R = 10 kΩ·exp[B·(1/T − 1/298.15)] for three B, computed apart from this program (IEC 60539-1 gives the equation), and the
-# resistance by the constants above.
 NTC_COLUMNS = {
     -40: (336045.5, 248276.5, 401859.7, 412134.6), -20: (96998.2, 77522.5, 105384.7, 107094.9), 0: (32649.6, 28704.3, 33620.6, 33900.4),
     5: (25394.2, 22896.6, 25924.6, 26093.9), 10: (19902.7, 18410.4, 20174.6, 20271.6), 20: (12493.2, 12171.4, 12535.3, 12554.7),
@@ -144,27 +140,23 @@ def test_steinhart_hart_against_its_own_column(at_degC: float, row: tuple[float,
 
 
 def test_constants_fitted_through_three_points_give_them_back() -> None:
-    # Through (0, 32650.9), (25, 10000) and (60, 2488) of the published table; computed apart from this program.
+    # Through three points near that curve, three linear equations in a, b and c; solved apart from this program.
     for at_degC, ohm in ((0.0, 32650.9), (25.0, 10000.0), (60.0, 2488.0)):
         fitted = thermistor.steinhart_hart_degC(ohm, 1.12749179e-3, 2.34379284e-4, 8.67915264e-8)
         assert fitted == pytest.approx(at_degC, abs=1e-4)
 
 
 def test_the_worked_example_of_a_resistance_table() -> None:
-    # A thermistor maker's note "Standardized R/T characteristics": 4.7 kΩ, R5/R25 = 2.2739, 4.4 %/K at 5 °C: R7 = 9.7932 kΩ.
-    # Between two points 5 and 9 °C on that slope our table must say the same.
+    # A part of 10687.3 Ω that falls by 4.4 %/K at 5 °C (numbers chosen): the B equation (IEC 60539-1) has dR/dT = −R·B/T², so
+    # B = 0.044·278.15², and R(7 °C) = 9793.16 Ω. Between two points at 5 and 9 °C of that law our table must say the same.
     r9_ohm = 10687.3 * math.exp(0.044 * 278.15**2 * (1 / 282.15 - 1 / 278.15))
     assert thermistor.table_degC(9793.16, ((5.0, 10687.3), (9.0, r9_ohm))) == pytest.approx(7.0, abs=2e-3)
 
 
 def test_a_straight_line_between_20_and_25_degrees_would_be_0_15_wrong() -> None:
-    # An appliance manual interpolates 10996 Ω at 23 °C in a straight line; the part is at 22.849 °C then.
-    assert thermistor.table_degC(10996.0, ((20.0, 12490.0), (25.0, 10000.0))) == pytest.approx(22.849, abs=0.01)
-
-
-@pytest.mark.parametrize(("at_degC", "ohm"), NTC_OHM.items())
-def test_steinhart_hart_against_published_points(at_degC: float, ohm: float) -> None:
-    assert thermistor.steinhart_hart_degC(ohm, *STEINHART) == pytest.approx(at_degC, abs=0.1)
+    # A straight line between the two points is at 10997.2 Ω at 23 °C; by the B equation through both (IEC 60539-1) the part is
+    # at 22.844 °C then.
+    assert thermistor.table_degC(10997.2, ((20.0, 12493.2), (25.0, 9999.9))) == pytest.approx(22.844, abs=1e-3)
 
 
 @pytest.mark.parametrize(("at_degC", "beta_K", "ohm"), BETA_OHM)
@@ -173,12 +165,12 @@ def test_the_b_equation(at_degC: float, beta_K: float, ohm: float) -> None:
 
 
 def test_one_b_is_wrong_away_from_25_degrees_as_the_documentation_says() -> None:
-    # B25/100 = 3988 K for the same part: +0.77 °C at 0 and −0.39 °C at 60 against its published points.
-    assert thermistor.beta_degC(NTC_OHM[0], 10000.0, 3988.0) == pytest.approx(0.77, abs=0.03)
-    assert thermistor.beta_degC(NTC_OHM[60], 10000.0, 3988.0) == pytest.approx(59.61, abs=0.03)
+    # B25/100 = 3991.2 K of the same constants (IEC 60539-1): +0.79 °C at 0 and −0.41 °C at 60.
+    assert thermistor.beta_degC(NTC_COLUMNS[0][0], 10000.0, 3991.2) == pytest.approx(0.786, abs=0.003)
+    assert thermistor.beta_degC(NTC_COLUMNS[60][0], 10000.0, 3991.2) == pytest.approx(59.586, abs=0.003)
 
 
-TABLE = ((0.0, 32650.9), (20.0, 12490.0), (25.0, 10000.0), (60.0, 2488.0))
+TABLE = tuple((float(at), NTC_COLUMNS[at][0]) for at in (0, 20, 25, 60))
 
 
 @pytest.mark.parametrize(("at_degC", "ohm"), TABLE)

@@ -11,7 +11,7 @@ import pytest
 
 from chargerd.errors import JournalError, RefusedError
 from chargerd.journal.columns import EVENT_COLUMNS, EVENTS, READINGS, Checkpoint, readings_header
-from chargerd.journal.reader import Recovered, Torn, cut, iter_events, iter_readings, recover
+from chargerd.journal.reader import Torn, cut, iter_events, iter_readings, recover
 from chargerd.journal.rowcheck import END, quoted_json, sealed
 from chargerd.journal.writer import JournalWriter
 from tests.journal.small_run import INPUTS, VERSION, events_of, readings_of, written
@@ -50,10 +50,10 @@ def test_cut_at_every_byte_of_the_last_three_rows_the_whole_rows_before_are_reco
         recovered = recover(folder)
         assert path.read_bytes() == b"".join(kept)
         rest = size - len(b"".join(kept))
-        told = [torn for torn in recovered.torn if torn.path == path]
+        told = [torn for torn in recovered if torn.path == path]
         assert told == ([Torn(path, len(kept) - 1, rest, "cut off before its end")] if rest else [])
         assert len(list(READERS[name](path))) == len(kept) - 1
-        assert recovered.readings_seq >= max(row.after_seq for row in events_of(folder))
+        assert len(list(iter_readings(folder / READINGS))) >= max(row.after_seq for row in events_of(folder))
 
 
 @BOTH
@@ -95,7 +95,7 @@ def test_every_flipped_bit_of_the_last_row_is_cut_and_told(folder: Path, name: s
         assert len(list(rows)) == len(lines) - 2
         assert rows.torn is not None
         if bit % 9 == 0:  # cutting waits for the disk
-            assert [(torn.path, torn.seq) for torn in recover(folder).torn if torn.path == path] == [(path, len(lines) - 2)]
+            assert [(torn.path, torn.seq) for torn in recover(folder) if torn.path == path] == [(path, len(lines) - 2)]
             assert path.read_bytes() == b"".join(lines[:-1])
             (folder / EVENTS).write_bytes(events)
 
@@ -143,7 +143,9 @@ def test_what_was_never_a_row_is_cut_from_the_end(folder: Path, name: str, tail:
     last = whole.count(END) - 1
     rows = iter_readings(path) if name == READINGS else iter_events(path)
     assert (len(list(rows)), rows.torn) == (last, Torn(path, last, len(tail), what))
-    assert recover(folder).torn == (Torn(path, last, len(tail), what),)
+    assert recover(folder) == (Torn(path, last, len(tail), what),)
+    assert not path.read_bytes().endswith(tail)
+    assert recover(folder) == ()
     assert path.read_bytes() == whole
 
 
@@ -191,11 +193,11 @@ def test_a_damaged_header_is_refused(folder: Path, name: str) -> None:
 def test_a_file_with_nothing_but_its_header_is_a_new_run(folder: Path, name: str) -> None:
     for file in (READINGS, EVENTS):
         (folder / file).write_bytes(lines_of(folder / file)[0])
-    assert recover(folder) == Recovered(0, 0, ())
+    assert recover(folder) == ()
     assert list(READERS[name](folder / name)) == []
     with (folder / name).open("ab") as file_:
         file_.write(b"half")
-    assert recover(folder) == Recovered(0, 0, (Torn(folder / name, 0, 4, "cut off before its end"),))
+    assert recover(folder) == (Torn(folder / name, 0, 4, "cut off before its end"),)
 
 
 @pytest.mark.parametrize(
@@ -271,9 +273,10 @@ def test_a_confirmed_command_without_its_readings_is_refused(folder: Path) -> No
 def test_recovering_twice_changes_nothing_more(folder: Path) -> None:
     with (folder / READINGS).open("rb+") as file:
         file.truncate((folder / READINGS).stat().st_size - 7)
-    first = recover(folder)
-    assert len(first.torn) >= 1
-    assert recover(folder) == Recovered(first.readings_seq, first.events_seq, ())
+    assert len(recover(folder)) >= 1
+    whole = [(folder / name).read_bytes() for name in (READINGS, EVENTS)]
+    assert recover(folder) == ()
+    assert [(folder / name).read_bytes() for name in (READINGS, EVENTS)] == whole
 
 
 def test_a_run_that_is_being_written_is_not_recovered(folder: Path) -> None:

@@ -27,6 +27,8 @@ PATIENCE_S = 60.0
 CHANNEL = "slip-1"
 CURRENT_MAX_A = 0.45
 SAMPLE_EVERY_S = 0.5
+CLIPPED = ("--cell", "dotterel", "--formed")
+"""What is at the simulated bench's clips."""
 
 BENCH = """\
 bench: boathouse
@@ -162,8 +164,11 @@ class Run:
 class Bench:
     """Files, simulator and side door of one test, in a folder of its own."""
 
-    def __init__(self, folder: Path, *, profile: str = PROFILE, more_bench: str = "", seed: int = 0) -> None:
+    def __init__(
+        self, folder: Path, *, profile: str = PROFILE, more_bench: str = "", seed: int = 0, clipped: Sequence[str] = CLIPPED
+    ) -> None:
         self.folder = folder
+        self._clipped = clipped
         self.seed = seed
         self.data = folder / "data"
         self._runs: list[Run] = []
@@ -185,7 +190,7 @@ class Bench:
             with self._said.open("wb") as out:
                 self._simulator = subprocess.Popen(
                     [
-                        sys.executable, "-m", "chargerd", "simulate", "bench.yaml", "--cell", "dotterel", "--formed",
+                        sys.executable, "-m", "chargerd", "simulate", "bench.yaml", *self._clipped,
                         "--seed", str(self.seed), "--side-door",
                     ],
                     cwd=self.folder, env=self.environment, stdout=out, stderr=out, stdin=subprocess.DEVNULL,

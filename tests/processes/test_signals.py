@@ -72,8 +72,8 @@ def test_one_signal_ends_the_run_in_order(bench: Bench, number: signal.Signals):
 
     assert_off_within(bench, asked_s, WORKER_OFF_S)
     assert (code, states(folder)[-1]) == (Exit.STOPPED, "STOPPED")
-    # The keeper forwards every request to end as SIGTERM, so that the worker has one way to stop.
-    assert stops(folder) == [("signal", "SIGTERM")]
+    # The keeper forwards every request to end as SIGTERM, so that the worker has one way to stop, and says whose it was.
+    assert stops(folder) == [("signal", number.name)]
     assert events(folder, "observed")[-1]["detail"]["verified"] is True
 
 
@@ -141,7 +141,7 @@ def test_a_closed_terminal_makes_safe(bench: Bench):
     code = run.wait()
 
     assert_off_within(bench, closed_s, WORKER_OFF_S)
-    assert (code, states(folder)[-1], stops(folder)) == (Exit.STOPPED, "STOPPED", [("signal", "SIGTERM")])
+    assert (code, states(folder)[-1], stops(folder)) == (Exit.STOPPED, "STOPPED", [("signal", "SIGHUP")])
 
 
 def test_an_output_nobody_reads_any_more_does_not_disturb_the_run(bench: Bench):

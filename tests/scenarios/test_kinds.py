@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from math import log
+from math import log, sqrt
 
 import pytest
 
@@ -19,6 +19,7 @@ from chargerd.core.plan import Plan, Resolves
 from chargerd.core.program import EndSpec, Step, StepKind
 from chargerd.core.reading import Measured
 from chargerd.core.states import State
+from chargerd.core.zero import StatedZero
 from chargerd.sim.cell import Cell
 from chargerd.sim.rehearsal import Rehearsal
 from tests.core.bench_of_one import plan_of, rest_step
@@ -283,18 +284,25 @@ def offset(inputs: dict[str, Measured], _: float) -> None:
         inputs["supply_current_A"] = Measured((inputs["supply_current_A"].value or 0.0) + ZERO_A)
 
 
-def zero_then_charge(zero_max_A: float) -> Plan:
+def zeros_of(offset_A: float) -> Zeros:
+    """A supply of that stated offset in steps of 1 mA: no current is what shows at most twice that and two steps."""
+    return Zeros(source_A=2.0 * offset_A + 0.002, source=StatedZero(offset_A, 0.001))
+
+
+def zero_then_charge(offset_A: float) -> Plan:
     zero = Step("1.1", StepKind.ZERO_CURRENT, 0.075, 1.85, lasts_s=30.0, sample_every_s=1.0, sign=1, group="1")
     charge = Step("2", StepKind.CHARGE, 0.15, 1.85, sample_every_s=5.0, ends=(EndSpec("time", 600.0), EndSpec("charge", 1.0)))
-    return plan_of(zero, charge, zeros=Zeros(source_A=zero_max_A))
+    return plan_of(zero, charge, zeros=zeros_of(offset_A))
 
 
 def test_a_zero_measured_with_the_relay_open_is_subtracted_from_then_on_and_moves_no_charge():
-    records = [record for _, record in Rehearsal(zero_then_charge(0.020), ideal_cell(), tamper=offset).run(2000.0)]
+    records = [record for _, record in Rehearsal(zero_then_charge(0.012), ideal_cell(), tamper=offset).run(2000.0)]
     (zero,) = [record for record in records if isinstance(record, ZeroMeasured)]
     first, second = [record for record in records if isinstance(record, StepEnded)]
 
     assert (zero.instrument, zero.current_A, zero.accepted) == ("supply", pytest.approx(ZERO_A, abs=1e-7), True)
+    # 28 equal readings: the step of 1 mA alone, as a uniform distribution (JCGM 100:2008, 4.3.7).
+    assert zero.u_A == pytest.approx(0.001 / sqrt(12.0), rel=1e-3)
     assert zero.readings == 28  # once a second for 30 s, at both ends; the first 3 s left out
     assert first.charge_Ah == 0.0
     assert second.charge_Ah == pytest.approx(0.15 * 600.0 / 3600.0, rel=1e-6)
@@ -305,7 +313,7 @@ def test_a_load_that_carries_nothing_behind_an_open_relay_has_not_let_go_of_the_
         Step(f"1.{place}", StepKind.ZERO_CURRENT, 0.075, 1.85 if sign > 0 else None, lasts_s=30.0, sample_every_s=1.0, sign=sign, group="1")
         for place, sign in enumerate((1, -1), 1)
     ]
-    rehearsal = Rehearsal(plan_of(*parts, zeros=Zeros(source_A=0.020)), ideal_cell(), tamper=offset)
+    rehearsal = Rehearsal(plan_of(*parts, zeros=zeros_of(0.012)), ideal_cell(), tamper=offset)
     zeros = [record for _, record in rehearsal.run(200.0) if isinstance(record, ZeroMeasured)]
 
     assert rehearsal.engine.state is State.COMPLETE
@@ -313,11 +321,11 @@ def test_a_load_that_carries_nothing_behind_an_open_relay_has_not_let_go_of_the_
 
 
 def test_a_zero_beyond_what_the_bench_file_says_waits_for_a_person():
-    rehearsal = Rehearsal(zero_then_charge(0.010), ideal_cell(), tamper=offset)
+    rehearsal = Rehearsal(zero_then_charge(0.009), ideal_cell(), tamper=offset)
     (zero,) = [record for _, record in rehearsal.run(200.0) if isinstance(record, ZeroMeasured)]
 
     assert (zero.accepted, rehearsal.engine.state) == (False, State.PAUSED)
-    assert "supply reads 12.3 mA with the relay open" in rehearsal.engine.memory.reason
+    assert "zero current: supply reads 12.3 mA with the cell's relay open" in rehearsal.engine.memory.reason
 
 
 def test_current_through_a_relay_that_should_be_open_trips():
@@ -325,7 +333,7 @@ def test_current_through_a_relay_that_should_be_open_trips():
         if inputs["supply_output"].value:
             inputs["supply_current_A"] = Measured(0.075)
 
-    rehearsal = Rehearsal(zero_then_charge(0.020), ideal_cell(), tamper=welded)
+    rehearsal = Rehearsal(zero_then_charge(0.012), ideal_cell(), tamper=welded)
     for _ in rehearsal.run(200.0):
         pass
 

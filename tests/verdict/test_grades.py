@@ -11,7 +11,7 @@ from chargerd.verdict.grades import Grade, grade_efficiency, grade_fall, grade_r
 from chargerd.verdict.resistance import Resistance
 from chargerd.verdict.settle import Settled
 
-CYCLE = Cycle(2, 2, "1.1", 2.0, 0.8, 1.5, 1.47, 2.5, 2.0, 36000.0, 0.01, 0.03, True, "", 0.98, 0.005, 0.8, 0.03, 0.003)
+CYCLE = Cycle(2, 2, "1.1", 2.0, 0.8, 1.5, 1.47, 2.5, 2.0, 36000.0, 0.01, 0.03, True, "", 0.98, 0.005, 0.8, 0.03)
 
 
 @pytest.mark.parametrize(

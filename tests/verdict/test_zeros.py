@@ -11,12 +11,17 @@ from chargerd.cli.files import example_bench
 from chargerd.config.bench import Accuracy as Stated
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.bench_parts import ResistorSpec
-from chargerd.core.events import CheckPassed
-from chargerd.verdict.load import accuracies_of, zeroed
-from chargerd.verdict.not_known import believed, not_known
+from chargerd.core.events import CheckPassed, ZeroMeasured
+from chargerd.core.zero import Zero
+from chargerd.verdict.load import accuracies_of
+from chargerd.verdict.not_known import not_known
 from chargerd.verdict.uncertainty import Accuracy
+from chargerd.verdict.zeros import zeroed
 
 STATED = Accuracy(0.001, 0.025)
+STEP_A = 0.001
+EXACT_u_A = float(f"{STEP_A / math.sqrt(12):.7g}")
+"""What a zero of exactly 0 in every reading has: its step alone (JCGM 100:2008, 4.3.7)."""
 
 
 def bench(**channel: str) -> BenchFile:
@@ -30,20 +35,20 @@ def bench(**channel: str) -> BenchFile:
 
 def test_a_zero_at_every_start_leaves_its_own_uncertainty_of_the_offset() -> None:
     # JCGM 100:2008, 4.3.7: limits ±a of a uniform distribution have u = a/√3. A tenth of 25 mA drifts (common practice, no source).
-    assert zeroed(STATED, [0.0003, 0.0005]) == Accuracy(0.001, pytest.approx(math.hypot(math.sqrt(3.0) * 0.0005, 0.0025)))
+    assert zeroed(STATED, [Zero(0.02, 0.0003), Zero(0.021, 0.0005)], STEP_A) == Accuracy(0.001, pytest.approx(math.hypot(math.sqrt(3.0) * 0.0005, 0.0025)))
 
 
-@pytest.mark.parametrize("zeros_u_A", [[], [None], [0.0003, None]])
-def test_one_start_without_a_zero_leaves_the_whole_offset(zeros_u_A: list[float | None]) -> None:
-    assert zeroed(STATED, zeros_u_A) == STATED
+@pytest.mark.parametrize("zeros", [[], [Zero()], [Zero(0.02, 0.0003), Zero()], [Zero(0.02, 0.0003), Zero(0.0, EXACT_u_A)]])
+def test_one_start_without_a_zero_that_proves_something_leaves_the_whole_offset(zeros: list[Zero]) -> None:
+    assert zeroed(STATED, zeros, STEP_A) == STATED
 
 
 def test_a_zero_that_scatters_more_than_the_data_sheet_allows_improves_nothing_and_harms_nothing() -> None:
-    assert zeroed(STATED, [1.0]) == STATED
+    assert zeroed(STATED, [Zero(0.02, 1.0)], STEP_A) == STATED
 
 
 def test_an_unknown_accuracy_stays_unknown() -> None:
-    assert zeroed(None, [0.0003]) is None
+    assert zeroed(None, [Zero(0.02, 0.0003)], STEP_A) is None
 
 
 def test_source_and_load_have_zeros_of_their_own() -> None:
@@ -72,21 +77,30 @@ def test_resistors_are_as_good_as_the_worst_of_them_and_the_voltage_over_them() 
 # --- what a zero proves, and what the bench cannot tell ---------------------------------------------------------------------
 
 
-def test_a_display_that_cannot_go_below_zero_shows_no_zero_that_could_be_believed() -> None:
-    supply = replace(load_bench(example_bench()).instruments["supply"], accuracy={"current": Stated(0.001, 0.025)})
+def test_a_zero_of_exactly_nothing_leaves_the_whole_offset_however_good_the_data_sheet() -> None:
+    # The example's supply is promised to 2 mA in steps of 1 mA.
+    found = accuracies_of(bench(), "slip-1", [CheckPassed(zero_source_u_A=EXACT_u_A)])
 
-    assert believed(supply, [(0.0, 0.0003), (-0.024, 0.0003), (0.024, None)]) == [None, 0.0003, None]
-
-
-def test_a_zero_of_nothing_is_believed_where_the_data_sheet_allows_no_more_than_two_steps() -> None:
-    supply = replace(
-        load_bench(example_bench()).instruments["supply"], accuracy={"current": Stated(0.001, 0.002)}, resolution={"current": 0.001}
-    )
-
-    assert believed(supply, [(0.0, 0.0003)]) == [0.0003]
+    assert found.charge_A == Accuracy(0.001, 0.002)
 
 
-def told(starts: list[CheckPassed], **channel: str) -> str:
+def test_a_step_that_measures_the_zero_anew_counts_as_a_start_does() -> None:
+    start = CheckPassed(zero_source_A=0.001, zero_source_u_A=0.0002)
+    better, worse = (ZeroMeasured("supply", 0.0011, 28, accepted=True, u_A=u_A) for u_A in (0.0001, 0.0005))
+    of_load, refused = replace(worse, instrument="load"), replace(worse, accepted=False)
+    before_it_was_stored = replace(worse, u_A=None)
+
+    def left_A(*records: CheckPassed | ZeroMeasured) -> float:
+        charge_A = accuracies_of(bench(), "slip-1", [start, *records]).charge_A
+        assert charge_A is not None
+        return charge_A.offset
+
+    assert left_A() == left_A(better) == left_A(of_load) == left_A(refused) == pytest.approx(math.hypot(math.sqrt(3.0) * 0.0002, 0.0002))
+    assert left_A(worse) == pytest.approx(math.hypot(math.sqrt(3.0) * 0.0005, 0.0002))
+    assert left_A(before_it_was_stored) == 0.002
+
+
+def told(starts: list[CheckPassed | ZeroMeasured], **channel: str) -> str:
     file = bench(**channel)
     supply = replace(file.instruments["supply"], accuracy={"voltage": Stated(0.001, 0.01), "current": Stated(0.001, 0.025)})
     return "\n".join(not_known(replace(file, instruments=file.instruments | {"supply": supply}), "slip-1", starts))
@@ -96,7 +110,7 @@ def test_what_the_bench_cannot_tell_depends_on_what_is_there() -> None:
     zeroed_start = [CheckPassed(zero_source_A=0.0247, zero_source_u_A=0.0003)]
 
     assert "24.7 mA was measured at the start and subtracted; 2.5 mA of the stated 25 mA stay" in told(zeroed_start, switch="k10")
-    assert "shows exactly 0, as a display that cannot go below zero does" in told([CheckPassed(zero_source_u_A=0.0003)], switch="k10")
+    assert "exactly 0 in every reading, as a display shows that" in told([CheckPassed(zero_source_u_A=EXACT_u_A)], switch="k10")
     assert "it may be 25 mA and was not measured (that takes a relay)" in told([CheckPassed()])
     assert "the relay stays closed at rest" in told(zeroed_start, switch="k10")
     assert "the relay stays closed" not in told(zeroed_start)

@@ -28,7 +28,7 @@ data: .
 instruments:
 """ + SUPPLY + PROBE + "".join(f"""\
   cell-{number}: {{address: "memory://world-scanner", dialect: scpi-meter-scan, identity: "{SCANNER}", input: {100 + number},
-    accuracy: {{voltage: 0.01 % + 1 mV}}, resolution: {{voltage: 0.1 mV}}, isolated: yes}}
+    accuracy: {{voltage: 0.01 % + 1 mV}}, resolution: {{voltage: 0.1 mV}}, isolated: yes, inputs: isolated}}
 """ for number in range(1, CELLS + 1)) + """\
 channels:
   slip-1: {source: supply, voltage: supply, temperature: probe, taps: [cell-1, cell-2, cell-3]}

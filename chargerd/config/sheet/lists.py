@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.isolation import isolation_notes
+from chargerd.config.readers import reader_notes
 from chargerd.config.safety_time import covered_by_dead_man
 from chargerd.config.sheet.parts import parts
 
@@ -88,4 +89,5 @@ def warnings(bench: BenchFile) -> list[str]:
             rows.append(
                 f"{channel.name}: the file says no tap_resistor. A tap lead without one is a short that waits; 1 kohm is advised."
             )
-    return rows + [f"Earth: {note}." for note in isolation_notes(bench.instruments, bench.channels)]
+    rows += [f"Earth: {note}." for note in isolation_notes(bench.instruments, bench.channels)]
+    return rows + [f"Inputs: {note}." for note in reader_notes(bench.instruments, bench.channels)]

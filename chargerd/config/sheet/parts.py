@@ -9,7 +9,7 @@ from chargerd.config.bank import power_W
 from chargerd.config.bench import BenchFile, ChannelSpec, InstrumentSpec
 from chargerd.config.sheet.advice import leads, source_A, source_V
 from chargerd.config.sheet.circuit import ohms, tap_ohm
-from chargerd.units import words
+from chargerd.units import brief, words
 
 ROOM = 1.25
 """Contacts for this much more than the largest current (common practice, no source)."""
@@ -25,10 +25,6 @@ class Part:
     what: str
     rating: str
     remark: str = ""
-
-
-def _said(value: float, dimension: str) -> str:
-    return words(float(f"{value:.3g}"), dimension)
 
 
 def largest_A(bench: BenchFile) -> float:
@@ -80,7 +76,7 @@ def _relay(spec: InstrumentSpec, least_A: float, volts: str, does: str) -> Part:
     if contact is None or contact.at_boot != "open":
         remarks.append("what it does while the computer starts is not known to be harmless")
     return Part(
-        1, f"relay {spec.name}, normally open contact: {does}", f"{_said(least_A, 'current')} and {volts} DC", "; ".join(remarks)
+        1, f"relay {spec.name}, normally open contact: {does}", f"{brief(least_A, 'current')} and {volts} DC", "; ".join(remarks)
     )
 
 
@@ -96,7 +92,7 @@ def _dead_man(bench: BenchFile) -> Iterator[Part]:
     yield Part(
         1,
         f"dead-man relay with {len(dead_man.cuts)} normally open contact(s){buzzer}, and the stage that needs toggling",
-        f"{_said(max(ROOM * largest_A(bench), driven_A), 'current')} and {words(source_V(bench), 'voltage')} DC",
+        f"{brief(max(ROOM * largest_A(bench), driven_A), 'current')} and {words(source_V(bench), 'voltage')} DC",
         "its drawing: chargerd wiring --dead-man",
     )
     if dead_man.buzzer:
@@ -106,13 +102,13 @@ def _dead_man(bench: BenchFile) -> Iterator[Part]:
 def _resistors(bench: BenchFile) -> Iterator[Part]:
     for resistor in bench.resistors:
         heat_W = power_W(resistor, bench.limits.voltage_max_V)
-        remark = f"{_said(heat_W, 'power')} at the hard limit of {words(bench.limits.voltage_max_V, 'voltage')}; on metal, hot"
+        remark = f"{brief(heat_W, 'power')} at the hard limit of {words(bench.limits.voltage_max_V, 'voltage')}; on metal, hot"
         if not resistor.power_W >= heat_W:
             remark += f"; THE FILE SAYS {words(resistor.power_W, 'power')}: TOO SMALL"
         yield Part(
             1,
             f"power resistor {resistor.name}",
-            f"{ohms(resistor.resistance_ohm)}, {_said(max(HEAT_ROOM * heat_W, 0.5), 'power')} or more",
+            f"{ohms(resistor.resistance_ohm)}, {brief(max(HEAT_ROOM * heat_W, 0.5), 'power')} or more",
             remark,
         )
 
@@ -130,10 +126,10 @@ def _measuring(bench: BenchFile) -> Iterator[Part]:
         yield Part(
             count,
             "resistor at the cell's end of a measuring lead",
-            f"{ohms(ohm)}, {_said(max(HEAT_ROOM * volts_V**2 / ohm, 0.25), 'power')} or more",
+            f"{ohms(ohm)}, {brief(max(HEAT_ROOM * volts_V**2 / ohm, 0.25), 'power')} or more",
             f"a lead shorted to the other end of {words(volts_V, 'voltage')} then carries "
-            f"{_said(volts_V / ohm, 'current')} and "
-            f"makes {_said(volts_V**2 / ohm, 'power')}{source}",
+            f"{brief(volts_V / ohm, 'current')} and "
+            f"makes {brief(volts_V**2 / ohm, 'power')}{source}",
         )
     for channel in bench.channels.values():
         if channel.ammeter:
@@ -142,8 +138,8 @@ def _measuring(bench: BenchFile) -> Iterator[Part]:
             yield Part(
                 1,
                 f"shunt of {channel.name}, four terminals",
-                f"{words(ohm, 'resistance')}, {_said(max(HEAT_ROOM * most_A**2 * ohm, 0.25), 'power')} or more",
-                f"drops {_said(most_A * ohm, 'voltage')} at {_said(most_A, 'current')}",
+                f"{words(ohm, 'resistance')}, {brief(max(HEAT_ROOM * most_A**2 * ohm, 0.25), 'power')} or more",
+                f"drops {brief(most_A * ohm, 'voltage')} at {brief(most_A, 'current')}",
             )
 
 

@@ -60,7 +60,7 @@ def current_direction(sight: Sight) -> Trip | None:
     if current_A is None or sight.bounds.zero_max_A is not None:
         return None
     along_A = current_A * sight.bounds.direction
-    if not along_A >= -max(sight.frozen.off_A, sight.frozen.zeros.slack_A):
+    if not along_A >= -max(sight.frozen.off_A, sight.bounds.slack_A):
         return Trip("current-direction", current_A, 0.0)
     return None
 
@@ -70,7 +70,7 @@ def current_above_set_point(sight: Sight) -> Trip | None:
     current_A, bounds, frozen = _driven_A(sight), sight.bounds, sight.frozen
     if current_A is None or bounds.zero_max_A is not None:
         return None
-    slack_A = max(SET_POINT_FLOOR_A, 5.0 * frozen.current_u_A, frozen.zeros.slack_A)
+    slack_A = max(SET_POINT_FLOOR_A, 5.0 * frozen.current_u_A, bounds.slack_A)
     ceiling_A = bounds.current_set_A * (1.0 + SET_POINT_SHARE) + slack_A
     along_A = current_A * bounds.direction
     return None if along_A <= ceiling_A else Trip("current-above-set-point", along_A, ceiling_A)

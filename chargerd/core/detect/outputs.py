@@ -54,7 +54,7 @@ def instrument_restarted(sight: Sight) -> Trip | None:
 def set_point_changed(sight: Sight) -> Trip | None:
     """A set-point of a live output that is not what was written."""
     seen, bounds = sight.seen, sight.bounds
-    if not sight.live:
+    if not sight.live or sight.raise_waits:
         return None
     tolerance_A = max(SET_POINT_FLOOR_A, 0.02 * bounds.current_set_A)
     if bounds.direction > 0:

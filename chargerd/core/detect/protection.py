@@ -49,11 +49,11 @@ class Protection:
 
     def judge(
         self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float, gassing: bool = False,
-        connected: bool | None = None,
+        connected: bool | None = None, raise_waits: bool = False,
     ) -> Trip | None:  # fmt: skip
         """Judge one reading; see `Sight`. `gas_A` is the gas law's current at it, `gassing` whether it is above the threshold."""
         self._count(seen, bounds, live=live, gas_A=gas_A, gassing=gassing)
-        sight = Sight(seen, bounds, self._frozen, self.memory, live, watched, connected)
+        sight = Sight(seen, bounds, self._frozen, self.memory, live, watched, connected, raise_waits)
         for detect in self._detectors:
             trip = detect(sight)
             if trip is not None:

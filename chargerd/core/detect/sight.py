@@ -37,7 +37,8 @@ class Sight:
     """One reading as a detector sees it.
 
     `live`: an output is wanted on and was switched on before this reading. `watched`: the step energises, so its readings must
-    not go missing. `connected`: how the cell's relay was last switched, None without one.
+    not go missing. `connected`: how the cell's relay was last switched, None without one. `raise_waits`: a step has begun on half
+    a reading, so that its set-points are not written yet.
     """
 
     seen: Observation
@@ -47,6 +48,7 @@ class Sight:
     live: bool
     watched: bool
     connected: bool | None
+    raise_waits: bool = False
 
     @property
     def charging(self) -> bool:
