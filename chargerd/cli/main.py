@@ -115,7 +115,7 @@ def _tell_done() -> None:
     """Tell a service manager that there was nothing to become: one that ends without a word it takes for broken, and retries."""
     from chargerd.daemon.keeper import notify
 
-    notify("READY=1\nSTOPPING=1\nSTATUS=nothing to do")
+    notify("READY=1\nSTATUS=nothing to do")
 
 
 if __name__ == "__main__":
