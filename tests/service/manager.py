@@ -24,6 +24,7 @@ class Manager:
 
     def __init__(self, bench: Bench, *, name: str = RUN) -> None:
         self.bench, self.name, self.unit = bench, name, read_unit(name)
+        assert [one(self.unit, "Service", key) for key in ("Type", "NotifyAccess", "KillMode")] == ["notify", "main", "mixed"]
         self.environment = {"PROFILE": "profile.yaml", "CELL": "cell.yaml", "BENCH": "bench.yaml"}
         self.run_time = bench.folder / "run"
         self.folder = self.run_time / name.replace("@.", f"@{CHANNEL}.").removesuffix(".service")

@@ -170,11 +170,15 @@ def test_a_start_that_is_refused_switches_nothing_of_the_living_off(slow_bench: 
 
 
 @pytest.mark.timeout(120)
-def test_a_restart_by_the_service_manager_begins_no_new_run_and_what_was_attended_stays_off(manager: Manager):
+@pytest.mark.parametrize("left", ["broken off", "ended"])
+def test_a_restart_by_the_service_manager_begins_no_new_run_and_what_was_attended_stays_off(manager: Manager, left: str):
+    """The worker may have ended its run in order while its keeper hung: nothing would then refuse another."""
     run, worker = charging(manager)
     kill(worker, run.keeper)
     run.wait()
     assert manager.stop_post().returncode == Exit.OK
+    if left == "ended":
+        assert manager.bench.chargerd("stop", str(manager.bench.run_folder())).returncode == Exit.OK
 
     again = manager.start()
     code = again.wait()
