@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import asyncio
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,6 +20,14 @@ UNITS_MAX = 32
 """A silent unit costs a third of a second; more of them at once is more than anybody has."""
 
 LINES_SHOWN_MAX = 64
+
+
+NOTHING = (
+    "switch the instruments on, try their speed (--baud), --modbus PORT or --visa, or write one by hand: chargerd init FOLDER"
+)
+
+
+_OWN_WORDS = "to write a dialect from its manual: chargerd dialect new NAME"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -41,6 +50,8 @@ def run(args: argparse.Namespace) -> int:
     check_arguments(args)
     answers, sensors = search(args, ROOT, consent)
     if args.write:
+        if not answers and not sensors:
+            raise LinkError("nothing was found that a bench could be made of, so no bench.yaml was written; " + NOTHING)
         path = write_bench(Path(args.write), answers, sensors)
         print(f"\nWritten: {path}\nComplete it: each line that begins with `# ?` is a question. Then: chargerd check {path}")
     return Exit.OK
@@ -53,6 +64,8 @@ def check_arguments(args: argparse.Namespace) -> None:
     for port in (args.port, args.modbus):
         if port and not Path(port).exists():
             raise UsageError(f"no port {port!r}; chargerd find lists those there are")
+        if port and not Path(port).is_char_device():
+            raise UsageError(f"{port} is no serial port, and nothing is written to it; chargerd find lists those there are")
     if not 50 <= args.baud <= 4_000_000:
         raise UsageError("--baud is a speed such as 9600 or 115200")
     units_of(args.units)
@@ -108,13 +121,13 @@ def search(
 
 
 def _find_ports(args: argparse.Namespace, root: Path, agree: Callable[[str], bool]) -> list[Answer]:
-    from chargerd.instruments.finding.ports import Port, access_trouble, runs_modem_manager, serial_ports
+    from chargerd.instruments.finding.ports import Port, access_trouble, locker, runs_modem_manager, serial_ports
 
     ports = serial_ports(root)
     if args.port:
         device = Path(args.port).resolve()
         ports = [port for port in ports if Path(port.path).resolve() == device]
-        ports = ports or [Port(args.port, (), "", "", access_trouble(device, args.port))]
+        ports = ports or [Port(args.port, (), "", locker(device, root), access_trouble(device, args.port))]
     print(f"Serial ports: {len(ports) or 'none'}")
     if runs_modem_manager(root):
         print('  ModemManager runs here and writes to each new port: give yours a device rule with ENV{ID_MM_DEVICE_IGNORE}="1"')
@@ -140,7 +153,7 @@ def _print_port(port: Port) -> None:
 
 
 def _asked_port(port: Port, baud: int) -> list[Answer]:
-    from chargerd.instruments.finding.asking import Answer, ask_serial
+    from chargerd.instruments.finding.asking import ask_serial
 
     try:
         answer = asyncio.run(ask_serial(port.path, baud))
@@ -148,16 +161,17 @@ def _asked_port(port: Port, baud: int) -> list[Answer]:
         print(f"    cannot be used: {fault}")
         return []
     print(f"    {answer.heard} at {baud} baud")
+    answer = replace(answer, address=answer.address.replace(f"//{port.path}?", f"//{port.best_name}?"))
     _print_dialects(answer)
-    address = answer.address.replace(f"//{port.path}?", f"//{port.best_name}?")
-    return [Answer(address, answer.identity, answer.dialects, answer.heard)]
+    return [answer]
 
 
 def _print_dialects(answer: Answer) -> None:
     from chargerd.instruments.finding.asking import shipped
 
     if not answer.dialects:
-        print("    no shipped dialect knows it by this; to write one from its manual: chargerd dialect new NAME --bench BENCH")
+        print(f"    address: {answer.address}")
+        print(f"    no shipped dialect knows it by this; {_OWN_WORDS}")
         return
     by_role: dict[str, list[str]] = {}
     for dialect in shipped():
@@ -165,6 +179,7 @@ def _print_dialects(answer: Answer) -> None:
             by_role.setdefault(dialect.role, []).append(dialect.name)
     for role, names in by_role.items():
         print(f"    if it is a {role}: {', '.join(names)}")
+    print(f"    or it has words of its own; {_OWN_WORDS}")
 
 
 # --- the rest ------------------------------------------------------------------------------------------------------------

@@ -53,8 +53,6 @@ _REST = """
 
 def write_bench(folder: Path, answers: Sequence[Answer], sensors: Sequence[FileSensor]) -> Path:
     """Write the file; nothing is overwritten. Raises RefusedError, UsageError."""
-    if not answers and not sensors:
-        raise RefusedError("nothing was found that a bench could be made of; nothing was written")
     path = folder / "bench.yaml"
     if path.exists():
         raise RefusedError(f"{path} is there already; give another folder")

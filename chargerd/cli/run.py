@@ -45,6 +45,7 @@ def _begin(args: argparse.Namespace) -> NoReturn:
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
+    from chargerd.journal.space import need_room
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
@@ -62,6 +63,7 @@ def _begin(args: argparse.Namespace) -> NoReturn:
                 f"run {left_open} on {trio.channel} was never ended: go on with it (chargerd resume {data / 'runs' / left_open}) "
                 f"or end it (chargerd stop {data / 'runs' / left_open})"
             )
+    need_room(data, trio.plan.program)
     head = RunHead(
         trio.channel, real_clock().utc(), __version__, ENGINE_VERSION,
         Frozen(trio.cell.name, trio.cell.text), Frozen(trio.bench.name, trio.bench.text),
@@ -70,7 +72,7 @@ def _begin(args: argparse.Namespace) -> NoReturn:
     )  # fmt: skip
     folder = create_run(data, head)
     _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
-    print(f"\nRecord: {folder}\nStop with Ctrl-C. If anything seems wrong: chargerd off {data}\n", flush=True)
+    print(flush=True)
     become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])], relay_arguments(trio.bench, trio.channel))
 
 

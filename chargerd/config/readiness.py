@@ -114,7 +114,7 @@ def _currents(bench: BenchFile, channel: ChannelSpec) -> Iterator[Row]:
         unproven = unproven if whole_A > resolved_A else ""
         yield Row(
             f"a second opinion on the current, and charge ends below {brief(resolved_A, 'current', 2)}",
-            f"{channel.source}{' and ' + channel.load if channel.load else ''} alone measure it{unproven}",
+            f"{channel.source}{f' and {channel.load} alone measure it' if channel.load else ' alone measures it'}{unproven}",
             "buy a shunt, and a meter across it that resolves 0.1 mV; it sees charge and discharge with one error",
         )
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass, field
 
 from chargerd.config.bench import BenchFile, ChannelSpec
 from chargerd.config.commissioned import Proof, Record
+from chargerd.config.inputs import stated_zero
+from chargerd.core.zero import Zero, allowed_A
 from chargerd.daemon.commissioning_feed import Feeding, fed
 from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.commissioning_last import last_steps, nothing_at_the_clips, relay_of, switched
@@ -243,10 +245,10 @@ async def zero_current(proving: Proving) -> str:
     zero_A, scatter_A = statistics.fmean(readings_A), statistics.pstdev(readings_A)
     u_A = _u_of_mean(readings_A, source.spec.resolution.get("current", 0.0))
     proving.numbers |= {"zero_source_A": zero_A, "zero_source_scatter_A": scatter_A, "zero_source_u_A": u_A}
-    allowed_A = 3.0 * source.spec.uncertainty("current", 0.0) + source.spec.resolution.get("current", 0.0)
-    if not abs(zero_A) <= allowed_A:
+    most_A = allowed_A(Zero(zero_A, u_A), stated_zero(source.spec))
+    if not abs(zero_A) <= most_A:
         raise ContractError(
-            f"{zero_A * 1000:+.1f} mA with nothing connected, more than its stated accuracy allows ({allowed_A * 1000:.1f} mA): "
+            f"{zero_A * 1000:+.1f} mA with nothing connected, more than its stated accuracy allows ({most_A * 1000:.1f} mA): "
             "something is connected, or write its real accuracy (current: 0.1 % + 25 mA)"
         )
     return f"{zero_A * 1000:+.2f} mA, standard uncertainty {u_A * 1000:.2f} mA, scatter {scatter_A * 1000:.2f} mA, stored"

@@ -103,7 +103,7 @@ def test_after_a_yes_it_says_who_answers_and_how_it_could_be_spoken_to(
 @pytest.mark.parametrize(("reply", "told"), [
     (b"", "does not answer *IDN?"),
     (b"what?\n", "answers 'what?', which is no identity"),
-    (b"*IDN?\nBoathouse,Source 3A,SN1,1.0\n", "no identity"),
+    (b"*IDN?\nBoathouse,Source 3A,SN1,1.0\n", "more than one reply to *IDN?"),
     (b"\x1b[2J,\x07,x,y\n", "no identity"),
 ])  # fmt: skip
 def test_any_other_answer_is_told_and_no_dialect_is_guessed(
@@ -326,7 +326,7 @@ def test_nothing_is_overwritten_and_nothing_is_written_of_nothing(tmp_path: Path
         assert main(["find", port, "--yes", "--write", str(path.parent)]) == Exit.REFUSED
     assert path.read_text() == before
     with pty_peer(Peer({})) as (port, _, _), serial.Serial(port, exclusive=True):
-        assert main(["find", port, "--yes", "--write", str(tmp_path / "empty")]) == Exit.REFUSED
+        assert main(["find", port, "--yes", "--write", str(tmp_path / "empty")]) == Exit.INSTRUMENT
     assert "nothing was found" in capsys.readouterr().err
     assert not (tmp_path / "empty").exists()
 

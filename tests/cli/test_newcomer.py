@@ -50,7 +50,7 @@ def test_an_integer_register_list_can_be_typed_in(tmp_path: Path, capsys: pytest
             return f"{row} {{value}}" if ("sent as" in prompt and "point" in prompt) or ("level" in prompt and "sent" in prompt) else row
         if prompt.startswith("    scale"):
             return "0.001"
-        return "-" if prompt.startswith("    ") or "[-]" in prompt else ""
+        return "-" if "[-]" in prompt else ""
 
     assert interview("marram", bench, read) == Exit.OK
     assert "Addresses count from 0" in capsys.readouterr().out

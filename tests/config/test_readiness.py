@@ -182,6 +182,15 @@ def test_a_bench_without_a_load_stores_and_does_not_test(tmp_path: Path) -> None
     assert rows["capacity, efficiency and over-discharge"] == "no load: stored, not tested"
 
 
+@pytest.mark.parametrize(("edits", "why"), [
+    ((), "supply and load alone measure it"), ((Edit("bench", "    load: load\n", ""),), "supply alone measures it"),
+])
+def test_who_alone_measures_is_said_of_one_and_of_two(tmp_path: Path, edits: tuple[Edit, ...], why: str) -> None:
+    bench = bench_of(tmp_path, *edits)
+
+    assert why in [row.why for row in not_active(bench, bench.channels["slip-1"])]
+
+
 def test_check_prints_both_lists_for_every_channel(capsys: pytest.CaptureFixture[str]) -> None:
     code = main(["check", str(BOATHOUSE / "bench-cheapest.yaml")])
 

@@ -72,6 +72,7 @@ def test_a_short_run_on_real_ptys_completes_is_off_and_can_be_replayed(bench: Pa
 
     assert (ran.returncode, ran.stderr) == (0, "")
     assert "Complete: program complete" in ran.stdout
+    assert ran.stdout.index("Record: ") < ran.stdout.index("Stop with Ctrl-C. If anything seems wrong: chargerd off ")
     assert off.returncode == 0
     for name in ("supply", "relay-10", "relay-15", "relay-cell"):
         assert f"slip-1 {name}: off, verified by " in off.stdout + off.stderr

@@ -107,7 +107,7 @@ def test_a_hung_keeper_is_answered_within_the_time_that_every_profile_is_checked
 def test_the_keeper_acts_before_the_service_manager_does_and_feeds_it_often_enough(name: str):
     watchdog_s = seconds(read_unit(name), "WatchdogSec")
 
-    assert watchdog_s > keeper.PATIENCE_S + keeper.KILL_S
+    assert watchdog_s > keeper.PATIENCE_S + 2 * keeper.KILL_S
     assert watchdog_s >= keeper.TICK_S * 10
 
 
@@ -116,7 +116,7 @@ def test_no_off_plan_is_cut_short_by_the_time_a_stop_may_take(name: str):
     stop_s = seconds(read_unit(name), "TimeoutStopSec")
     plans_s = {(path.name, channel): off_plan_s(bench, spec) for path in BENCHES for bench in [load_bench(path)] for channel, spec in bench.channels.items()}
 
-    assert stop_s > keeper.PATIENCE_S + keeper.KILL_S + keeper.OFF_MAX_S
+    assert stop_s > keeper.PATIENCE_S + 2 * keeper.KILL_S + keeper.OFF_MAX_S  # asked to die, then killed
     assert [where for where, plan_s in plans_s.items() if not off.ASK_S + plan_s < keeper.OFF_MAX_S] == []
     assert len(plans_s) >= len(BENCHES) >= 4
 

@@ -11,8 +11,19 @@ from chargerd.instruments.dialect_file import FRAMINGS
 from chargerd.instruments.framing.scpi import ErrorEntry
 
 
-def check_examples(dialect: Dialect) -> list[Finding]:
-    """Return one finding for each question and command: passed, failed with both sides, or not here: no example."""
+def check_examples(dialect: Dialect, *others: Dialect) -> list[Finding]:
+    """Return one finding for each question and command: passed, failed with both sides, or unproven: no example.
+
+    `others`: the same dialect, of other outputs and inputs; a pair is of whichever its manual shows.
+    """
+    findings = _checked(dialect)
+    for other in others:
+        pairs = zip(findings, _checked(other), strict=True)
+        findings = [there if here.result is Result.FAILED and there.result is Result.PASSED else here for here, there in pairs]
+    return findings
+
+
+def _checked(dialect: Dialect) -> list[Finding]:
     names = [*(f"{name}?" for name in dialect.questions), *dialect.commands]
     stray = [name for name in dialect.examples if name not in names]
     return [_check(dialect, name) for name in names] + [
@@ -24,7 +35,7 @@ def check_examples(dialect: Dialect) -> list[Finding]:
 def _check(dialect: Dialect, name: str) -> Finding:
     example = dialect.examples.get(name)
     if example is None:
-        return Finding(dialect.name, name, Result.NOT_HERE, "no example; write one from the manual")
+        return Finding(dialect.name, name, Result.UNPROVEN, "no wire pair; write one from the manual, under examples:")
     try:
         wrong = _wrong_question(dialect, name, example) if name.endswith("?") else _wrong_command(dialect, name, example)
     except (InstrumentError, LinkError, ValueError) as fault:

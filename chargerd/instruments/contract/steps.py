@@ -34,6 +34,10 @@ class NotHereError(Exception):
     """The check says nothing about this instrument; the text says why."""
 
 
+class UnprovenError(Exception):
+    """There is something to prove that no question can; the text says how a person does."""
+
+
 def _has(instrument: Instrument, *names: str) -> None:
     for name in names:
         if name not in instrument.dialect.questions and name not in instrument.dialect.commands:
@@ -84,7 +88,12 @@ async def error_queue(instrument: Instrument) -> str:
 async def power_on(instrument: Instrument) -> str:
     """After a power failure its output stays off, as far as it can tell."""
     if "power_on" not in instrument.dialect.questions:
-        raise NotHereError("it cannot be asked: pull its mains plug while its output is on, and look")
+        known = instrument.dialect.power_on
+        if known == "unknown":
+            raise UnprovenError(
+                "it cannot be asked: pull its mains plug while its output is on, look, and write power_on: into its dialect"
+            )
+        raise NotHereError(f"it cannot be asked; its dialect's file says {known}")
     await instrument.check_power_on()
     return "its output stays off when the mains returns"
 

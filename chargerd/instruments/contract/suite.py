@@ -14,11 +14,12 @@ Run = Callable[[Instrument], Awaitable[str]]
 
 
 class Result(StrEnum):
-    """What came of a check."""
+    """What came of a check. Not here: there is nothing to prove; unproven: there is, and this could not."""
 
     PASSED = "passed"
     FAILED = "FAILED"
     NOT_HERE = "not here"
+    UNPROVEN = "unproven"
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +62,8 @@ CHECKS: tuple[Check, ...] = (
     Check("contact", "it opens and closes", frozenset({"switch"}), steps.contact),
     Check("reopened link", "a link opened anew finds the same instrument", _ALL, steps.reopened, changes=False),
 )
-"""In this order. After a failed `identity`, `off`, `open terminals` or `on and off` nothing that changes anything is tried."""
+"""In this order. After a failed `identity` nothing more is sent; after a failed `off`, `open terminals` or `on and off` nothing
+that changes anything is tried."""
 
 FATAL = frozenset({"identity", "off", "open terminals", "on and off"})
 
@@ -80,6 +82,8 @@ async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS)
         findings.append(finding)
         if finding.result is Result.FAILED and check.name in FATAL:
             broken = broken or check.name
+        if broken == "identity" and not instrument.connection.has_answered:
+            return findings  # silent, or another one: nothing more is said to it, and nothing was sent that could be on
     if isinstance(instrument, Output):
         findings.append(await _one(instrument, Check("off at the end", "", _OUTPUTS, steps.off)))
     return findings
@@ -90,6 +94,8 @@ async def _one(instrument: Instrument, check: Check) -> Finding:
         if not instrument.connection.is_usable:
             await instrument.identify()
         return Finding(instrument.name, check.name, Result.PASSED, await check.run(instrument))
+    except steps.UnprovenError as why:
+        return Finding(instrument.name, check.name, Result.UNPROVEN, str(why))
     except steps.NotHereError as why:
         return Finding(instrument.name, check.name, Result.NOT_HERE, str(why))
     except (LinkError, InstrumentError) as fault:

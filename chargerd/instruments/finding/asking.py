@@ -18,6 +18,9 @@ LISTEN_S = 2.5
 """A board that prints once a second has then printed a whole line, though we joined in the middle of one."""
 
 ASK_S = 1.0
+END_S = 0.4
+"""How long a device is waited for that hears the end of a question only now."""
+
 UNIT_S = 0.3
 """How long a Modbus unit is waited for; most answer within a tenth of a second, and most units are not there."""
 
@@ -33,6 +36,8 @@ class Answer:
     identity: str
     dialects: tuple[str, ...]
     heard: str
+    has_ended: bool = True
+    """False: nothing came that shows that the device has seen the end of the question."""
 
 
 @cache
@@ -58,9 +63,42 @@ def speaking(reply: bytes, asked: bytes) -> tuple[str, tuple[str, ...]]:
 
 
 async def ask_serial(path: str, baud: int) -> Answer:
-    """Listen to a port for a while, then ask `*IDN?`. Raises LinkError when the port cannot be used."""
-    printed = await _listen(f"serial://{path}?baud={baud}&listen=yes")
-    return printed if printed is not None else await ask_lines(f"serial://{path}?baud={baud}")
+    """Listen to a port for a while, then ask `*IDN?`. Raises LinkError when the port cannot be used.
+
+    A device that ends lines by CR still waits for the end of that one: it is ended for it. Its answer, if only a refusal, says
+    how it ends lines.
+    """
+    address = f"serial://{path}?baud={baud}"
+    printed = await _listen(f"{address}&listen=yes")
+    if printed is not None:
+        return printed
+    answer = await ask_lines(address)
+    return answer if answer.has_ended else await _end_by_cr(f"{address}&eol=cr", answer)
+
+
+async def _end_by_cr(address: str, unanswered: Answer) -> Answer:
+    """End the question by CR, ask once more so, and leave nothing in the device that would spoil the next question.
+
+    Where nothing comes, LF and CR end what is left in devices of either kind, and CR LF with them. The last CR is harmless to
+    who ends lines by LF: it is white space before the next header (IEEE 488.2 §7.4.1.2, from memory).
+    """
+    await _said(address, b"")  # what comes is about a line of ours that was spoilt
+    reply = await _said(address, b"*IDN?")
+    if reply is not None:
+        return _understood(address, reply, "by CR alone")
+    await _said(address, b"\n")
+    return unanswered
+
+
+async def _said(address: str, message: bytes, deadline_s: float = END_S) -> bytes | None:
+    """Send once through a link of its own and return the reply, None when none came. Raises LinkError when it does not open."""
+    link = await open_link(parse_address(address), deadline_s=OPEN_S)
+    try:
+        return await link.query(message, deadline_s=deadline_s)
+    except LinkError:
+        return None
+    finally:
+        await link.close()
 
 
 async def _listen(address: str) -> Answer | None:
@@ -83,18 +121,23 @@ async def ask_lines(address: str) -> Answer:
     try:
         reply = await link.query(b"*IDN?", deadline_s=ASK_S)
     except LinkTimeoutError:
-        return Answer(address, "", (), "does not answer *IDN?")
+        return Answer(address, "", (), "does not answer *IDN?", has_ended=False)
     except LinkError as fault:
-        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(str(fault))})")
+        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(str(fault))})", has_ended=False)
     finally:
         await link.close()
-    text = reply.decode("ascii", "replace")
+    return _understood(address, reply, "")
+
+
+def _understood(address: str, reply: bytes, ending: str) -> Answer:
+    """Return what a reply to `*IDN?` says. `ending`: how its lines end, where that is not the usual LF."""
+    text, ends = reply.decode("ascii", "replace"), f", ending lines {ending}" if ending else ""
     try:
         parse_identity(text)
     except LinkGarbledError:
-        return Answer(address, "", (), f"answers {shown(text)!r}, which is no identity: it has words of its own")
+        return Answer(address, "", (), f"answers {shown(text)!r}{ends}, which is no identity: it has words of its own")
     identity, names = speaking(reply, b"*IDN?")
-    return Answer(address, identity, names, f"is {shown(text)!r}")
+    return Answer(address, identity, names, f"is {shown(text)!r}{ends}")
 
 
 async def ask_units(port: str, options: str, units: Iterable[int]) -> list[Answer]:
@@ -125,10 +168,4 @@ async def _as_modbus(address: str, dialect: Dialect) -> tuple[str, str]:
 
 async def _asked(address: str, message: bytes) -> bytes | None:
     """Ask once through a link of its own: nobody's late reply can be taken for another's."""
-    link = await open_link(parse_address(address), deadline_s=OPEN_S)
-    try:
-        return await link.query(message, deadline_s=UNIT_S)
-    except LinkError:
-        return None
-    finally:
-        await link.close()
+    return await _said(address, message, UNIT_S)

@@ -60,7 +60,7 @@ def serial_ports(root: Path = ROOT) -> list[Port]:
             continue
         names = tuple(sorted(name for name, target in links.items() if target == device.resolve()))
         path = "/" + str(device.relative_to(root))
-        holder = holders.get(str(device.resolve()), "") or _locker(root, device)
+        holder = holders.get(str(device.resolve()), "") or locker(device, root)
         found.append(Port(path, names, _usb(entry), holder, access_trouble(device, path)))
     return found
 
@@ -106,7 +106,7 @@ def _holders(root: Path) -> dict[str, str]:
     return found
 
 
-def _locker(root: Path, device: Path) -> str:
+def locker(device: Path, root: Path = ROOT) -> str:
     """Return the process that holds an advisory lock on a device; the kernel tells this of everybody's."""
     try:
         status = device.stat()

@@ -251,7 +251,7 @@ def _bit(fields: Mapping[str, str], length: int) -> int | None:
     if text is None:
         return None
     if re.fullmatch("[0-9]{1,2}", text) is None or not 1 <= int(text) <= 8 * length:
-        raise ValueError(f"bit {text!r}; a value of {length} bytes has bits 1 (the lowest) to {8 * length}")
+        raise ValueError(f"bit {text!r}; here bits count from 1: it has bits 1 (the lowest) to {8 * length}")
     return int(text)
 
 

@@ -360,7 +360,7 @@ def _number(fields: Mapping[str, str]) -> Number:
 def _bit(fields: Mapping[str, str], number: Number) -> int:
     text = fields["bit"]
     if not re.fullmatch("[0-9]|1[0-5]", text) or number.type != "uint16" or "values" in fields:
-        raise ValueError(f"bit {text!r} cannot be; the bits of one register of type uint16 count from 0 to 15")
+        raise ValueError(f"bit {text!r} cannot be; here the bits of a uint16 register count from 0 to 15, 0 the lowest")
     return int(text)
 
 

@@ -15,6 +15,7 @@ from chargerd.errors import LinkClosedError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.transports.link import REPLY_LENGTH_MAX, Address, InFlight, Link
 from chargerd.instruments.transports.listening import ListeningLink
 from chargerd.instruments.transports.serial_bus import Bus, BusLink, join_bus
+from chargerd.instruments.transports.serial_port import port_trouble
 
 
 class SerialLink(BusLink):
@@ -29,7 +30,10 @@ class SerialLink(BusLink):
     def exchange(self, message: bytes, deadline_s: float) -> bytes:
         """Ask and return the reply."""
         self.send(message, deadline_s)
-        return self._line(message)
+        reply = self._line(message)
+        if self.bus.port.in_waiting:
+            raise LinkGarbledError(f"{self.name}: more than one reply to {message.decode('ascii', 'replace')}: {reply[:40]!r}")
+        return reply
 
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send a line; where the device repeats it, read that and compare."""
@@ -71,10 +75,10 @@ class _Ear:
         except BlockingIOError:
             return
         except OSError as fault:
-            self._link.lost(LinkClosedError(f"serial {self._bus.path}: {fault}"))
+            self._link.lost(LinkClosedError(port_trouble(self._bus.path, fault)))
             return
         if not data:
-            self._link.lost(LinkClosedError(f"serial {self._bus.path}: the line was hung up"))
+            self._link.lost(LinkClosedError(f"{self._bus.path}: the port went away; plug it in again"))
             return
         if self._in_flight is not None:
             self._in_flight.done(len(data), self._bus.device)

@@ -7,8 +7,10 @@ TIOCEXCL keeps out those who do not ask, except the superuser.
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import os
+import re
 import stat
 import termios
 import threading
@@ -26,6 +28,22 @@ DATA_BITS = {"7": 7, "8": 8}
 
 LOCK_WAIT_S = 0.5
 """A port that was just let go is closed by its worker thread a moment later: so long is its lock waited for."""
+
+_IN_USE = "another program uses this port; close it (chargerd find says which)"
+_GONE = "the port went away; plug it in again"
+_TROUBLES: Mapping[int, str] = {
+    errno.ENOENT: "there is no such port; plug it in, or write one that is there (chargerd find lists them)",
+    errno.EACCES: "this port may not be used by you; chargerd find says which group to join",
+    errno.EPERM: "this port may not be used by you; chargerd find says which group to join",
+    errno.EAGAIN: _IN_USE,
+    errno.EBUSY: _IN_USE,
+    errno.EIO: _GONE,
+    errno.ENXIO: _GONE,
+    errno.ENODEV: _GONE,
+    errno.ENOTTY: "this is no serial port",
+    errno.EINVAL: "this port does not take these settings; another baud rate, parity or number of bits",
+}
+"""What the kernel says of a port (errno) → what to do. Fault texts of the libraries repeat number and path twice."""
 
 PTY_MAJORS = range(136, 144)
 """Device numbers of pseudo-terminals (Linux, Documentation/admin-guide/devices.txt)."""
@@ -81,6 +99,17 @@ def open_port(path: str, settings: Settings, timeout_s: float) -> serial.Serial:
         port.close()
         raise
     return port
+
+
+def port_trouble(path: str, fault: Exception) -> str:
+    """Return what is wrong with a port, said once, and what to do."""
+    number = getattr(fault, "errno", None) or next((part for part in fault.args if isinstance(part, int)), None)
+    if number is None and (told := re.search(r"\(([0-9]+), '", str(fault))):  # pyserial puts termios's error into its text
+        number = int(told[1])
+    said = _TROUBLES.get(number or 0)
+    if said is None:
+        said = os.strerror(number) if number else f"{fault}"
+    return f"{path}: {said}"
 
 
 def close_port(port: serial.Serial) -> None:

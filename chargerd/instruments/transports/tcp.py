@@ -7,6 +7,7 @@ socket until its time-out, and blocks without limit on a peer that does not read
 from __future__ import annotations
 
 import asyncio
+import os
 from collections.abc import Sequence
 
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError, LinkTimeoutError
@@ -237,4 +238,5 @@ async def connect(protocol: asyncio.Protocol, address: Address, deadline_s: floa
     except TimeoutError:
         raise LinkTimeoutError(f"{address.text}: no connection within {deadline_s:g} s") from None
     except OSError as fault:
-        raise LinkClosedError(f"{address.text}: cannot connect: {fault.strerror or fault}") from None
+        said = os.strerror(fault.errno) if fault.errno is not None and fault.errno > 0 else fault.strerror or fault
+        raise LinkClosedError(f"{address.text}: cannot connect: {said}; is it on, and is this its address?") from None
