@@ -15,11 +15,13 @@ import pytest
 
 from chargerd.config.safety_time import SERVICE_MANAGER_S
 from chargerd.errors import Exit
-from tests.processes.bench_process import KEEPER_KILL_S, KEEPER_PATIENCE_S, Bench, Run, off_s, reach, states, wait_until
+from tests.processes.bench_process import KEEPER_KILL_S, KEEPER_PATIENCE_S, Bench, Run, events, off_s, reach, states, wait_until
+from tests.processes.test_resume_by_itself import grant, safe_bench
 
 from .manager import Manager, kill, worker_of
 from .unit_files import one
 
+__all__ = ["safe_bench"]
 SLOW = """\
 profile: slow-charge
 about: A charge below the gassing threshold that outlasts these tests.
@@ -185,8 +187,34 @@ def test_a_restart_by_the_service_manager_begins_no_new_run_and_what_was_attende
 
     never = {int(word) for word in one(manager.unit, "Service", "RestartPreventExitStatus").split()}
     assert code in never - {0}, again.said()
+    assert left == "ended" or code == Exit.FOR_A_PERSON
     assert len(manager.bench.run_folders()) == 1
     assert not manager.bench.is_on()
+
+
+@pytest.mark.timeout(150)
+def test_a_granted_run_goes_on_after_a_restart_as_the_run_it_was(safe_bench: Bench):
+    """The grant is written by the test, in place of whoever grants it."""
+    with Manager(safe_bench) as manager:
+        run, worker = charging(manager)
+        folder = safe_bench.run_folder()
+        kill(worker, run.keeper)
+        run.wait()
+        grant(safe_bench, folder)
+        assert manager.stop_post().returncode == Exit.OK
+        assert not safe_bench.is_on()
+        manager.listen()
+        manager.heard.clear()
+
+        again = manager.start()
+        manager.wait_ready(again)
+        wait_until(safe_bench.is_on, "it charges again")
+        again.process.send_signal(signal.SIGTERM)
+
+        assert again.wait() == Exit.STOPPED, again.said()
+        assert safe_bench.run_folders() == [folder]
+        assert [event["detail"]["by"] for event in events(folder, "resume")] == ["service manager"]
+        assert manager.stop_post().returncode == Exit.OK
 
 
 @pytest.mark.timeout(120)
