@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from chargerd.cli import naming
 from chargerd.errors import Exit, RefusedError, UsageError
 
 EPILOG = """\
@@ -32,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--all", metavar="DATA", help="as --if-allowed, with every run of this data folder that was broken off")
     parser.add_argument("--channel", metavar="NAME", help="with --all: of this channel only")
     parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
+    naming.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -55,10 +57,10 @@ def run(args: argparse.Namespace) -> int:
         if args.answer:
             raise UsageError("--if-allowed answers no question; leave it out")
         resume_if_allowed(folder, plain=args.plain)
-    return _by_person(folder, args.answer, plain=args.plain)
+    return _by_person(folder, args)
 
 
-def _by_person(folder: Path, said: str, *, plain: bool) -> int:
+def _by_person(folder: Path, args: argparse.Namespace) -> int:
     from chargerd.cli.listing import refuse_if_over, summary_of
     from chargerd.cli.run import become_keeper, relay_arguments
     from chargerd.daemon.control import ask
@@ -67,6 +69,7 @@ def _by_person(folder: Path, said: str, *, plain: bool) -> int:
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.space import need_room
 
+    said = args.answer
     try:
         answer = ask(folder, ask="resume", by="person", said=said)
     except RefusedError:
@@ -81,9 +84,11 @@ def _by_person(folder: Path, said: str, *, plain: bool) -> int:
                 raise RefusedError(refusal(found.channel.name, latched.cause)) from None
         refuse_if_over(found)
         need_room(found.folder, found.plan.program, written_bytes=summary_of(folder).size_bytes)
+        is_named = naming.named(found.cell.name, found.channel.name, args.cell_name)
         print(f"Going on with {folder.name}: outputs off first, then checking, then from where it stood.", flush=True)
         relay = relay_arguments(found.bench, found.channel.name)
-        become_keeper(folder, [str(folder), "--resume", *(["--plain"] if plain else [])], relay)
+        arguments = [str(folder), "--resume", *(["--plain"] if args.plain else []), *naming.told(args, is_named=is_named)]
+        become_keeper(folder, arguments, relay)
     if "error" in answer:
         raise RefusedError(str(answer["error"]))
     print(answer["answer"])

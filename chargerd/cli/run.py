@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
+from chargerd.cli import naming
 from chargerd.errors import RefusedError
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--bench", required=True, metavar="BENCH", help="the bench's file")
     parser.add_argument("--channel", metavar="NAME", help="the bench's channel, when it has several")
     parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
+    naming.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -35,13 +37,12 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _begin(args: argparse.Namespace) -> NoReturn:
-    """Check everything, make the run folder, and become the keeper."""
+    """Check everything, have the cell named, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
-    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio, made
-    from chargerd.config.echo import describe, describe_missing
+    from chargerd.config.echo import describe
+    from chargerd.config.unattended import before_start
     from chargerd.daemon.clock import real_clock
-    from chargerd.daemon.records import proven
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
@@ -51,8 +52,8 @@ def _begin(args: argparse.Namespace) -> NoReturn:
     data = made(trio.bench.data_dir)
     for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
         print(line)
-    for line in describe_missing(trio.bench, trio.channel, abilities_of(trio.bench), proven(trio.bench, trio.channel)):
-        print(line)
+    for line in before_start(trio.facts()):
+        print(f"  {line}")
     with ChannelLedger.open(data, trio.channel) as ledger:
         latched = ledger.latched()
         if latched is not None:
@@ -64,16 +65,18 @@ def _begin(args: argparse.Namespace) -> NoReturn:
                 f"or end it (chargerd stop {data / 'runs' / left_open})"
             )
     need_room(data, trio.plan.program)
+    is_named = naming.named(trio.cell.name, trio.channel, args.cell_name)
     head = RunHead(
         trio.channel, real_clock().utc(), __version__, ENGINE_VERSION,
         Frozen(trio.cell.name, trio.cell.text), Frozen(trio.bench.name, trio.bench.text),
         Frozen(trio.profile.name, trio.profile.text),
-        {name: spec.identity for name, spec in trio.bench.instruments.items()},
+        {name: spec.identity for name, spec in trio.bench.instruments.items()}, tuple(sorted(trio.proven)),
     )  # fmt: skip
     folder = create_run(data, head)
     _freeze_dialects(Path(args.bench), {spec.dialect for spec in trio.bench.instruments.values()}, folder)
     print(flush=True)
-    become_keeper(folder, [str(folder), *(["--plain"] if args.plain else [])], relay_arguments(trio.bench, trio.channel))
+    arguments = [str(folder), *(["--plain"] if args.plain else []), *naming.told(args, is_named=is_named)]
+    become_keeper(folder, arguments, relay_arguments(trio.bench, trio.channel))
 
 
 def _freeze_dialects(bench: Path, names: set[str], folder: Path) -> None:

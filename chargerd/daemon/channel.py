@@ -163,6 +163,9 @@ class Channel:
                 return  # stopped meanwhile
             passed = await self._checking.run(self.bench, self.engine.plan)
         except ChargerdError as reason:
+            if any(isinstance(record, Stop | Fault) for record in self._asked):
+                self._observe(await self.bench.make_safe())  # who ends the run is the reason, and the next pass takes it
+                return
             if isinstance(reason, FoundOnError) and self.engine.memory.begun:
                 # It may have charged or drained the cell all the time nobody watched: no counter knows, so the run is over.
                 await self._make_safe(Fault("source-found-on", str(reason)))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from chargerd.core.demand import Energise
@@ -95,6 +95,10 @@ class Watching:
             inputs = self._engine.plan.inputs
             off = Output(on=False, verified=True, by="reading back at the start")
             self._outputs = {name: off for name in (inputs.source, inputs.load) if name}
+            if record.unattended or record.attended_because:
+                self._subject = replace(
+                    self._subject, attended_only=not record.unattended, attended_because=record.attended_because
+                )
 
     def _rounds(self) -> int | None:
         engine = self._engine

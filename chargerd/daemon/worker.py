@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from chargerd.core.engine import Engine
-from chargerd.core.events import Answer, CheckPassed, Fault, Pause, Record, Resume, Start, Stop, Tripped
+from chargerd.core.events import CheckPassed, Fault, Pause, Record, Resume, Start, Stop, Tripped
 from chargerd.core.resumption import Decision, Leave, may_go_on
 from chargerd.core.states import State
 from chargerd.daemon.channel import Channel, Pass
@@ -27,6 +27,7 @@ from chargerd.daemon.clock import Clock, boot_id, real_clock
 from chargerd.daemon.control import Control
 from chargerd.daemon.dead_man import feed_lock
 from chargerd.daemon.frozen import FrozenRun, open_run
+from chargerd.daemon.going_on import go_on
 from chargerd.daemon.keeper_link import KeeperLink
 from chargerd.daemon.lives import (
     BY_ITSELF,
@@ -42,7 +43,9 @@ from chargerd.daemon.lives import (
     write_gap,
 )
 from chargerd.daemon.locks import AddressLocks
+from chargerd.daemon.person import AtTerminal
 from chargerd.daemon.probing import probe
+from chargerd.daemon.starting import NOTHING_TOLD, Told, is_at_terminal, keep_start, starting_of
 from chargerd.daemon.watching import Watching, is_energised
 from chargerd.errors import (
     ChargerdError,
@@ -66,9 +69,7 @@ WATCH_AFTER_S = 3600.0
 """After a trip or a stop the bench is read and logged for an hour more: gas and heat go on."""
 PUBLISHER_CLOSE_S = 3.0
 """A frozen broker must not keep the worker longer than the keeper waits for its end (5 s)."""
-ANSWER_MAX = 1000
-"""Characters of an answer that are kept; a longer one is a slip, and a journal row must stay a row."""
-ATTENDED = "This version grants no unattended runs yet: stay within reach and look in often."
+ATTENDED = "Attended only until everything is checked: stay within reach."
 ENDED: dict[int, str] = {
     Exit.OK: "Complete", Exit.STOPPED: "Stopped early", Exit.TRIPPED: "Tripped: the channel stays off until it is cleared",
 }  # fmt: skip
@@ -80,15 +81,17 @@ class Worker:
 
     def __init__(
         self, run: FrozenRun, clock: Clock, *, resuming: bool, terminal: Callable[[Snapshot], None], say: Callable[[str], None],
-        by_itself: bool = False,
+        told: Told = NOTHING_TOLD,
     ) -> None:
         self._run = run
         self._clock = clock
         self._resuming = resuming
-        self._by_itself = by_itself
+        self._by_itself = told.goes_on
         self._warnings: tuple[str, ...] = ()
         self._terminal = terminal
         self._say = say
+        self._told = told
+        self._stopped = asyncio.Event()
         self._channel: Channel | None = None
         self._keeper: KeeperLink | None = None
         self._early: Record | None = None
@@ -211,9 +214,9 @@ class Worker:
             self._last = watching.take(done)
             for _, record in done.records:
                 if isinstance(record, CheckPassed):
-                    granted = getattr(record, "unattended", False) is True  # who grants it says so in this record
-                    ledger.granted(done.utc, run.folder.name, unattended=granted)
-                if isinstance(record, Tripped):
+                    keep_start(run, record, checking.granted, done.utc, self._say)
+                    ledger.granted(done.utc, run.folder.name, unattended=record.unattended)
+                elif isinstance(record, Tripped):
                     facts = {"value": record.value, "limit": record.limit}
                     ledger.tripped(done.utc, run.folder.name, record.cause, **facts, text=record.text)
             self._beat(life.engine, done)
@@ -221,8 +224,10 @@ class Worker:
         async def prove() -> None:
             await self._prove(bench, life.engine, ledger)
 
+        person = AtTerminal() if is_at_terminal() else None
+        checking = Checking(prove, self._alive, starting_of(run, person, self._stopped, self._told))
         channel = self._channel = Channel(
-            life.engine, bench, life.journal, self._clock, Checking(prove, self._alive), after_pass, base_s=life.base_s,
+            life.engine, bench, life.journal, self._clock, checking, after_pass, base_s=life.base_s,
             watch_after_s=WATCH_AFTER_S,
         )  # fmt: skip
         life.journal.write_by(Apart(asyncio.get_running_loop().call_soon_threadsafe))
@@ -293,6 +298,7 @@ class Worker:
             self._channel.leave()
 
     def _ask(self, record: Record) -> None:
+        self._stopped.set()
         if self._channel is None:
             self._early = record
         else:
@@ -315,23 +321,8 @@ class Worker:
         if what == "resume":
             if self._channel.engine.state is not State.PAUSED:
                 return {"error": f"the run is {self._channel.engine.state.value}, not paused"}
-            return self._go_on(self._channel, asked)
+            return go_on(self._channel, asked)
         return {"error": "not a request this program makes"}
-
-    @staticmethod
-    def _go_on(channel: Channel, asked: dict[str, Any]) -> dict[str, Any]:
-        """Resume a pause, or answer the question that waits: never the one for the other."""
-        by, said = asked.get("by", "person"), asked.get("said", "")
-        if channel.engine.memory.asked_s is not None:
-            if not said:
-                question = channel.engine.step.question
-                return {"error": f'it asks: {question}; answer with `chargerd resume RUN --answer "…"`'}
-            channel.ask(Answer(by=by, text=said[:ANSWER_MAX]))
-        elif said:
-            return {"error": "nothing is asked now; resume without --answer"}
-        else:
-            channel.ask(Resume(by=by))
-        return {"answer": "checking the bench, then going on"}
 
     def _publisher(self) -> Publisher | None:
         spec = self._run.bench.mqtt
@@ -368,13 +359,16 @@ def main(argv: list[str] | None = None) -> int:
     parser.add_argument("--by-itself", action="store_true", help="resume only what may go on with nobody there")
     parser.add_argument("--plain", action="store_true", help="one line per change instead of a live panel")
     parser.add_argument("--simulated", action="store_true")
+    parser.add_argument("--named", action="store_true", help="a person has named the cell")
+    parser.add_argument("--resistance-changed", action="store_true", help="a person says that it is this cell all the same")
     args = parser.parse_args(argv)
     try:
         run = open_run(args.folder, simulated=args.simulated)
         terminal = Terminal(sys.stdout, environment=os.environ | ({"NO_COLOR": "1"} if args.plain else {}))
         terminal.start()
         try:
-            return asyncio.run(_work(run, terminal, resuming=args.resume, by_itself=args.by_itself))
+            told = Told(args.named, args.resistance_changed, goes_on=args.by_itself)
+            return asyncio.run(_work(run, terminal, told, resuming=args.resume))
         finally:
             terminal.close()
     except ChargerdError as fault:
@@ -382,8 +376,8 @@ def main(argv: list[str] | None = None) -> int:
         return fault.exit_code
 
 
-async def _work(run: FrozenRun, terminal: Terminal, *, resuming: bool, by_itself: bool) -> int:
-    worker = Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer, say=terminal.say, by_itself=by_itself)
+async def _work(run: FrozenRun, terminal: Terminal, told: Told, *, resuming: bool) -> int:
+    worker = Worker(run, real_clock(), resuming=resuming, terminal=terminal.offer, say=terminal.say, told=told)
     code = await worker.work()
     terminal.say(f"{ENDED.get(code, 'Ended')}. What it says about the cell: chargerd report {run.folder}")
     return code

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 
+from chargerd.config.hygiene import Allowance
 from chargerd.config.safety_time import OFF_QUESTIONS, OFF_TRIES
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
@@ -34,6 +35,10 @@ OPEN_AGAIN_S = 10.0
 """A relay that could not be proven open is tried again this often while the outputs are off."""
 
 
+class NotAllowedError(InstrumentError):
+    """A set-point that this run may not write: our bug, for the plan was checked. Nothing was sent."""
+
+
 class Hands:
     """The outputs of one channel, and the relay between them and the cell.
 
@@ -43,8 +48,10 @@ class Hands:
 
     def __init__(
         self, inputs: ChannelInputs, instruments: dict[str, Instrument], neighbours: Sequence[Switch],
-        now_s: Callable[[], float], trouble: dict[str, str], bank: Bank | None = None,
+        now_s: Callable[[], float], trouble: dict[str, str], bank: Bank | None = None, *, allowed: Allowance,
     ) -> None:  # fmt: skip
+        self.allowed = allowed
+        """What may be written at all: the bench's limits, at CHECKING those of the run. Asserted at every write."""
         source = instruments[inputs.source]
         assert isinstance(source, Source)
         self.source = source
@@ -188,7 +195,7 @@ class Hands:
         for _ in range(RAISE_TRIES):
             try:
                 return await self._raise(output, demand)
-            except (WrongIdentityError, ProtectionActedError) as wrong:
+            except (WrongIdentityError, ProtectionActedError, NotAllowedError) as wrong:
                 fault = str(wrong)
                 break
             except InstrumentError as refusal:
@@ -265,6 +272,10 @@ class Hands:
             await self.source.write_limits(ovp_V=demand.ovp_V, ocp_A=demand.ocp_A)
 
     async def _write_points(self, output: Output | Bank, points: tuple[float, ...]) -> None:
+        is_source = isinstance(output, Source)
+        why = self.allowed.why_not(1 if is_source else -1, points[0] if is_source else None, points[-1])
+        if why:
+            raise NotAllowedError(f"{output.name}: {why}; not written")
         if isinstance(output, (Load, Bank)):
             await output.write_points(current_A=points[0])
         else:

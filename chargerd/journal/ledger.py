@@ -209,7 +209,7 @@ class CellLedger(Ledger):
     """What is known of one cell, over all runs: notes of people and the charge that went into gas."""
 
     folder = "cells"
-    kinds = frozenset({"note", "gas", "started", "ended"})
+    kinds = frozenset({"note", "gas", "started", "ended", "resistance"})
 
     def note(self, utc: str, text: str, by: str, **facts: Fact) -> int:
         """Write down a dated fact: a weighing, a voltage read by hand, water, a remark. Keys carry their unit: `mass_g`."""
@@ -234,3 +234,11 @@ class CellLedger(Ledger):
             if row.kind == "gas":
                 largest[row.facts["run"]] = max(row.facts["gas_charge_Ah"], largest.get(row.facts["run"], 0.0))
         return sum(largest.values())
+
+    def resistance(self, utc: str, run: str, resistance_ohm: float) -> int:
+        """Write down the resistance that a start's probe has shown, clips and leads included."""
+        return self.append("resistance", utc, run=run, resistance_ohm=resistance_ohm)
+
+    def last_resistance_ohm(self) -> float | None:
+        """Return the resistance at this cell's last start, None when there was none."""
+        return next((row.facts["resistance_ohm"] for row in reversed(self.rows) if row.kind == "resistance"), None)

@@ -3,20 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
+from chargerd.config.bench import BenchFile
+from chargerd.config.readiness import UNKNOWN, Abilities
 from chargerd.errors import FileFaultsError
-
-if TYPE_CHECKING:
-    from chargerd.config.bench import BenchFile
-    from chargerd.config.readiness import Abilities
+from chargerd.instruments.dialect_file import load_dialect
 
 
 def abilities_of(bench: BenchFile) -> dict[str, Abilities]:
     """Return the abilities of sources and of resistors' relays by name; a dialect that cannot be read leaves them unknown."""
-    from chargerd.config.readiness import UNKNOWN, Abilities
-    from chargerd.instruments.dialect_file import load_dialect
-
     found: dict[str, Abilities] = {}
     sources = {channel.source for channel in bench.channels.values()}
     for name in sources | {resistor.switch for resistor in bench.resistors}:
