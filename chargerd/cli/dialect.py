@@ -137,7 +137,7 @@ async def _simulated(dialect: Dialect, beside: Path | None) -> list[Finding]:
         del PEERS[PEER]
 
 
-def _agree(question: str, *, is_agreed: bool) -> None:
+def _agree(question: str, else_said: str, *, is_agreed: bool) -> None:
     """Ask the person at this terminal, unless `--yes` has answered. Raises RefusedError when nobody says yes."""
     from chargerd.cli.find import consent
 
@@ -146,7 +146,7 @@ def _agree(question: str, *, is_agreed: bool) -> None:
     if not sys.stdin.isatty():
         raise RefusedError("nobody is at a terminal to say that NOTHING is connected to it: look, then add --yes")
     if not consent(question):
-        raise RefusedError("nothing was sent to it but the question who it is, if that")
+        raise RefusedError(else_said)
 
 
 def _test_instrument(bench_path: Path, name: str, dialect: str | None, *, is_agreed: bool) -> int:
@@ -167,7 +167,7 @@ def _test_instrument(bench_path: Path, name: str, dialect: str | None, *, is_agr
     with AddressLocks([spec.address]):
         if load_dialect(spec.dialect, beside, output=spec.output, input=spec.input).role in SWITCHING:
             print("At most 1.3 V and 0.1 A are asked of it.")
-            _agree("Is NOTHING connected to it?", is_agreed=is_agreed)
+            _agree("Is NOTHING connected to it?", "nothing was sent", is_agreed=is_agreed)
         return asyncio.run(_on_the_wire(spec, beside, bench.data_dir))
 
 
@@ -196,7 +196,7 @@ def _test_address(args: argparse.Namespace) -> int:
         if is_output:
             print("At most 1.3 V and 0.1 A are asked of it.")
         free = ", and is NOTHING connected to it" if dialect.role in SWITCHING else ""
-        _agree(f"Is that the right instrument{free}?", is_agreed=args.yes)
+        _agree(f"Is that the right instrument{free}?", "nothing was sent but that question", is_agreed=args.yes)
         spec = InstrumentSpec(
             args.name, args.address, args.name, identity, 30.0, 3.0,
             {"voltage": Accuracy(0.005, 0.03), "current": Accuracy(0.01, 0.03), "temperature": Accuracy(0.0, 1.0)},

@@ -45,8 +45,9 @@ def tell(text: str, end: str = "\n") -> None:
     try:
         sys.stdout.write(text + end)
         sys.stdout.flush()
-    except OSError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    except (OSError, ValueError):
+        with contextlib.suppress(OSError, ValueError):
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @dataclass(slots=True)
@@ -59,13 +60,19 @@ class Rows:
     has_changed: bool = False
     """Something was written, if only off."""
     seen_off: str = ""
-    """The last step after which its state said off; empty while the last one left that open."""
+    """The last step after which its state said off; empty when the last one left that open."""
+    seen_before: str = ""
+    """The same, before the step that is made now or was made last."""
+    _step: Check | None = field(default=None, init=False)
     _is_open: bool = field(default=False, init=False)
 
     def begins(self, check: Check) -> None:
         """Name the step; say before it that the output goes on."""
+        self.seen_before = self.seen_off
+        self._step = check
         self.has_changed |= check.changes
         if check.energises:
+            self.seen_off = ""
             self.asked = "0 A" if self.instrument.dialect.role == "load" else check.energises
             self._line(f"  {check.name:<20} {'begins':<9} {self._on()}\n")
         self._line(f"  {check.name:<20} ")
@@ -76,10 +83,9 @@ class Rows:
         name = "" if self._is_open else f"  {finding.check:<20} "
         self._is_open = False
         self._line(f"{name}{finding.result:<9} {finding.said}\n")
-        if getattr(self.instrument, "is_on", getattr(self.instrument, "is_closed", None)) is False:
-            self.seen_off = finding.check
-        elif self.has_changed:
-            self.seen_off = ""
+        if self._step is not None and self._step.changes and self._step.name == finding.check:
+            is_on = getattr(self.instrument, "is_on", getattr(self.instrument, "is_closed", None))
+            self.seen_off = finding.check if is_on is False else ""
 
     def say(self, text: str) -> None:
         """Say something between the steps."""
@@ -99,13 +105,11 @@ class Rows:
 
 @dataclass(slots=True)
 class Outcome:
-    """What came of it all: the rows, who stopped it (empty: nobody), and the last line (empty: nothing here can be on)."""
+    """What came of it all: the rows, the last line (empty: nothing here can be on), the exit code whatever the rows say."""
 
     findings: list[Finding]
-    stopped_by: str = ""
     last: str = ""
     code: Exit | None = None
-    """What to leave with whatever the rows say."""
 
 
 def plan_folder(data: Path | None, name: str) -> Path:
@@ -129,14 +133,15 @@ async def prove(instrument: Instrument, folder: Path) -> Outcome:
     with _stopping() as stops:
         work = asyncio.create_task(run_contract(instrument, watch=rows))
         stops.append(work)
-        try:
-            outcome.findings = await work
-        except asyncio.CancelledError:
-            outcome.stopped_by, outcome.code = str(stops[1]), Exit.STOPPED
-            rows.say(f"\nStopped by {outcome.stopped_by}.")
-        except Exception:  # a fault of ours: told, and not before everything is off
+        await asyncio.wait({work})
+        if work.cancelled():
+            outcome.code = Exit.STOPPED
+            rows.say(f"\nStopped by {stops[1]}.")
+        elif (fault := work.exception()) is not None:  # one of ours: all the more is everything switched off
             outcome.code = Exit.INTERNAL
-            traceback.print_exc()
+            traceback.print_exception(fault)
+        else:
+            outcome.findings = work.result()
         if can_be_on and not rows.has_changed:
             _forget_plan(folder)
             outcome.last = "Nothing was sent to it that could switch it on: it is as it was before."
@@ -150,7 +155,6 @@ async def _end_off(instrument: Instrument, folder: Path, rows: Rows, outcome: Ou
     """Switch off if that is not proven yet, at last by the plan; write the last line."""
     from chargerd.instruments.contract.suite import AT_THE_END, Finding, Result, one_check
 
-    seen_off = rows.seen_off
     if not is_off and not any(one.check == AT_THE_END.name for one in outcome.findings):
         ending = await one_check(instrument, AT_THE_END, rows)
         outcome.findings.append(ending)
@@ -169,7 +173,7 @@ async def _end_off(instrument: Instrument, folder: Path, rows: Rows, outcome: Ou
     outcome.code = Exit.NOT_VERIFIED_OFF
     on = "CLOSED" if what == "CONTACT" else "ON"
     at = f" at {rows.asked}" if rows.asked and on == "ON" else "" if rows.asked else ", as somebody set it before"
-    seen = f" (off when last seen, after {seen_off!r})" if seen_off else ""
+    seen = f" (off when last seen, after {rows.seen_before!r})" if rows.seen_before else ""
     outcome.last = (
         f"ITS {what} MAY STILL BE {on}{at}{seen}: use its own switch, or pull its plug, NOW. "
         f"Once it answers again: chargerd off {folder}"
