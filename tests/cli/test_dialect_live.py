@@ -86,7 +86,10 @@ class Shelf:
     def tested(self, *more: str) -> tuple[int, str]:
         """Test it to the end: exit code and all that was said."""
         program = self.test(*more)
-        said, _ = program.communicate(timeout=WITHIN_S)
+        try:
+            said, _ = program.communicate(timeout=WITHIN_S)
+        finally:
+            program.kill()
         return program.returncode, said
 
 
@@ -231,6 +234,7 @@ def test_a_reader_that_goes_away_does_not_leave_it_on(tmp_path: Path) -> None:
         program.stdout.close()
         assert program.wait(WITHIN_S) == Exit.OK
         assert not supply.is_on
+        assert len([line for line in supply.taken if "b'ON'" in line]) == 2  # the trip on purpose was made, too
 
 
 def test_without_a_terminal_nothing_is_switched_on_unless_yes_was_said(tmp_path: Path) -> None:

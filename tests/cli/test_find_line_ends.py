@@ -111,7 +111,7 @@ OPTIONS = {
 
 
 @pytest.mark.parametrize("refusal", [b"", b"?"], ids=["silent", "refuses"])
-@pytest.mark.parametrize(("takes", "answers"), OPTIONS, ids="-".join)
+@pytest.mark.parametrize(("takes", "answers"), OPTIONS, ids=["-".join(pair) for pair in OPTIONS])
 def test_the_end_a_device_takes_and_the_end_it_answers_with_are_found_each_by_itself(
     takes: str, answers: str, refusal: bytes, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
