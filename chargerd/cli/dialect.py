@@ -111,6 +111,7 @@ def _test_file(name: str, beside: Path | None) -> int:
         print("\nNo simulated instrument speaks it. Prove it on the instrument itself, with NOTHING connected to it:")
         print(f"  chargerd dialect test {name} --address ADDRESS")
         print("or, when it stands in a bench file:  chargerd dialect test --bench BENCH --instrument NAME")
+    _print_untold(dialect)
     held = "Everything held." if simulated else "Every wire pair holds; the instrument itself has not been tried."
     return _end([*findings, *simulated], _compare(name, beside), held)
 
@@ -264,6 +265,7 @@ async def _on_the_wire(spec: InstrumentSpec, beside: Path | None, data: Path | N
     if len(findings) == 1:
         is_silent = "no reply" in findings[0].said or "answered by" in findings[0].said
         advice = f"Nothing more was tried. {SILENT}" if is_silent else "Nothing more was tried."
+    _print_untold(instrument.dialect)
     code = outcome.code if outcome.code in (Exit.STOPPED, Exit.INTERNAL) else _end(findings, advice)
     if outcome.last:
         tell(f"\n{outcome.last}")
@@ -273,6 +275,15 @@ async def _on_the_wire(spec: InstrumentSpec, beside: Path | None, data: Path | N
 def _print(findings: list[Finding]) -> None:
     for finding in findings:
         print(f"  {finding.check:<20} {finding.result:<9} {finding.said}")
+
+
+def _print_untold(dialect: Dialect) -> None:
+    from chargerd.cli.abilities import untold
+    from chargerd.cli.dialect_live import tell
+
+    said = untold(dialect)
+    if said:
+        tell("\nWhat it does not tell or do, as its dialect stands:\n" + "".join(f"  {one}\n" for one in said), end="")
 
 
 def _end(findings: list[Finding], advice: str, held: str = "Everything held.") -> int:

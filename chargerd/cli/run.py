@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check everything, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
-    from chargerd.cli.abilities import abilities_of
+    from chargerd.cli.abilities import abilities_of, levels_as_sent
     from chargerd.cli.files import load_trio, made
     from chargerd.config.echo import describe, describe_missing
     from chargerd.daemon.clock import real_clock
@@ -37,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
-    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+    sent = levels_as_sent(trio.bench, trio.channel)
+    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel, sent):
         print(line)
     for line in describe_missing(trio.bench, trio.channel, abilities_of(trio.bench), proven(trio.bench, trio.channel)):
         print(line)

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from chargerd.cli.files import example_bench
+from chargerd.cli.main import main
 from chargerd.errors import Exit
 from tests.cli import stand_in
 from tests.cli.conftest import ROOT
@@ -104,6 +106,14 @@ def shelf(folder: Path, *options: str, dialect: str = DIALECT) -> Iterator[Shelf
             yield Shelf(folder, process, process.stdout.readline().strip())
         finally:
             process.kill()
+
+
+def bench_of(folder: Path, address: str) -> Path:
+    """The example bench with this supply on it."""
+    text = example_bench().read_text(encoding="utf-8").replace("tcp://127.0.0.1:5025", address)
+    text = text.replace("dialect: scpi-supply", "dialect: shelf-2").replace("Boathouse,Source 3A,SN1,1.0", "SHELF-2 SN0417 V1.3")
+    (folder / "bench.yaml").write_text(text, encoding="utf-8")
+    return folder / "bench.yaml"
 
 
 def last_line(said: str) -> str:
@@ -247,12 +257,8 @@ def test_without_a_terminal_nothing_is_switched_on_unless_yes_was_said(tmp_path:
 
 
 def test_an_instrument_of_a_bench_is_asked_about_too(tmp_path: Path) -> None:
-    from chargerd.cli.files import example_bench
-
     with shelf(tmp_path) as supply:
-        text = example_bench().read_text(encoding="utf-8").replace("tcp://127.0.0.1:5025", supply.address)
-        text = text.replace("dialect: scpi-supply", "dialect: shelf-2").replace("Boathouse,Source 3A,SN1,1.0", "SHELF-2 SN0417 V1.3")
-        (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+        bench_of(tmp_path, supply.address)
         asked = Typist([("NOTHING connected", "")])
         code = asked.run(tmp_path, "dialect", "test", "--bench", "bench.yaml", "--instrument", "supply")
         assert (code, asked.left) == (Exit.REFUSED, []), asked.shown
@@ -282,3 +288,30 @@ def test_a_protection_that_never_acts_says_what_to_do(tmp_path: Path) -> None:
                  "lacks: [ovp]"):  # fmt: skip
         assert part in row
     assert last_line(said) == "ITS OUTPUT IS OFF, verified: ST? answers 0, 0.0 mA."
+
+
+def test_what_it_does_not_tell_is_said_in_plain_words(tmp_path: Path) -> None:
+    """Its dialect has trips, and no list of errors, no word of a power failure, no CC or CV, no over-voltage protection."""
+    with shelf(tmp_path, dialect=NO_OVP) as supply:
+        _, said = supply.tested("--yes")
+
+    told = said.partition("What it does not tell or do, as its dialect stands:\n")[2].partition("\n\n")[0].splitlines()
+    assert [line.split(":")[0] for line in told] == [
+        "  that it refused a setting, for it keeps no list of its errors", "  that its mains failed for a moment",
+        "  whether it holds the current or the voltage (CC or CV)", "  it has no over-voltage protection of its own",
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(("decimals", "told"), [("3", "1.959 V"), ("2", "1.95 V"), ("1", "1.900 V")])
+def test_check_says_the_protection_level_that_will_be_sent(
+    decimals: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Levels are rounded down to the decimals that the dialect sends: what is said is what will be read back."""
+    bench = bench_of(tmp_path, "tcp://127.0.0.1:1")
+    text = DIALECT.replace('ovp: {send: "OV {value}", decimals: "2"', f'ovp: {{send: "OV {{value}}", decimals: "{decimals}"')
+    (tmp_path / "dialects").mkdir()
+    (tmp_path / "dialects" / "shelf-2.yaml").write_text(text, encoding="utf-8")
+    cell = example_bench().parent / "cells" / "plover-01.yaml"
+
+    assert main(["check", "gentle-formation", str(cell), str(bench)]) == Exit.OK
+    assert f"the supply's own over-voltage protection: {told}\n" in capsys.readouterr().out

@@ -23,6 +23,9 @@ TRIP_V, ABOVE_TRIP_V = 0.5, 1.0
 OPEN_V = 0.3
 """More than this at open terminals, everything off: something is connected."""
 
+PLAIN = {"error": "question for its list of errors (error)", "voltage": "question for its voltage"}
+"""What a missing row is called to a person."""
+
 LAST_ROUNDS, LAST_PAUSE_S = 3, 0.5
 """At the end off is tried this often, each time through a link opened anew, and tried again there as `switch_off` does."""
 
@@ -45,7 +48,7 @@ class UnprovenError(Exception):
 def _has(instrument: Instrument, *names: str) -> None:
     for name in names:
         if name not in instrument.dialect.questions and name not in instrument.dialect.commands:
-            raise NotHereError(f"its dialect has no {name}")
+            raise NotHereError(f"its dialect has no {PLAIN.get(name, name)}")
 
 
 async def identity(instrument: Instrument) -> str:
@@ -79,7 +82,7 @@ async def error_queue(instrument: Instrument) -> str:
     """A command it cannot know is refused by its error queue; without that, refusals would never be seen."""
     _has(instrument, "error")
     if instrument.dialect.framing != "scpi":
-        raise NotHereError("only SCPI says what a foreign command must leave behind")
+        raise NotHereError("only SCPI says what its list of errors must hold after a command it cannot know")
     await instrument.drain_errors()
     await instrument.connection.tell_text("XQZV")
     entry = await instrument.connection.ask(instrument.dialect.questions["error"], ErrorEntry)
