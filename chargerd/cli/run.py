@@ -34,6 +34,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.daemon.worker import refusal
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
+    from chargerd.journal.space import need_room
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
@@ -52,6 +53,7 @@ def run(args: argparse.Namespace) -> int:
                 f"run {left_open} on {trio.channel} was never ended: go on with it (chargerd resume {data / 'runs' / left_open}) "
                 f"or end it (chargerd stop {data / 'runs' / left_open})"
             )
+    need_room(data, trio.plan.program)
     head = RunHead(
         trio.channel, real_clock().utc(), __version__, ENGINE_VERSION,
         Frozen(trio.cell.name, trio.cell.text), Frozen(trio.bench.name, trio.bench.text),

@@ -151,6 +151,35 @@ class Gap(Record):
 
 
 @dataclass(frozen=True, slots=True)
+class ClockNoted(Record):
+    """By which clocks this life of the run goes on: at its start, and when the wall clock was set or its trust changed.
+
+    `boot_zero_s` is the boot clock at run-relative 0 s, `suspended_s` how long this boot has slept. `wall_s` is the wall clock
+    less the boot clock, `before_wall_s` what it was at the last note (None: the first). No decision of the engine uses any of
+    it; it tells the next life how long nothing was recorded.
+    """
+
+    kind: ClassVar[str] = "clock-noted"
+    is_input: ClassVar[bool] = True
+    boot_id: str = ""
+    boot_zero_s: float = 0.0
+    suspended_s: float = 0.0
+    synchronised: bool = False
+    wall_s: float = 0.0
+    before_wall_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeftPaused(Record):
+    """The program was started again and did not go on by itself. `reason` says why; `never`: nobody may go on with this run."""
+
+    kind: ClassVar[str] = "left-paused"
+    is_input: ClassVar[bool] = True
+    reason: str = ""
+    never: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Tick(Record):
     """Time passed without a reading and something followed from it."""
 
@@ -315,7 +344,7 @@ class ProgramEnded(Record):
 
 
 _ALL: tuple[type[Record], ...] = (
-    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, Tick,
+    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, ClockNoted, LeftPaused, Tick,
     StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured,
     ConnectionChecked, ZeroMeasured, ReadingLost, ReadingFound, Tripped, ProgramEnded,
 )  # fmt: skip

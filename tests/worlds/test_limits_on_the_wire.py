@@ -143,6 +143,7 @@ NOT_HERE: dict[str, str] = {
     "hot-contact": "this bench has no meter at the cell: tests/worlds/test_switching.py",
     "voltages-differ": "this bench has no meter at the cell: tests/worlds/test_switching.py",
     "currents-differ": "this bench has no ammeter: tests/worlds/test_ammeter.py",
+    "suspended": "no fault of a wire: tests/worlds/test_clocks.py",
     "keeper-lost": "there is no keeper in this harness; the worker's own tests kill one",
 }
 """Causes that no fault on the wire can provoke, and why."""
