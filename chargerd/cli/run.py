@@ -44,13 +44,15 @@ def _begin(args: argparse.Namespace) -> NoReturn:
     from chargerd.config.unattended import before_start
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.worker import refusal
+    from chargerd.instruments.abilities import levels_as_sent
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
     from chargerd.journal.space import need_room
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
-    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+    sent = levels_as_sent(trio.bench, trio.channel)
+    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel, sent):
         print(line)
     for line in before_start(trio.facts()):
         print(f"  {line}")
