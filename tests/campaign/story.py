@@ -9,8 +9,8 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
+from random import Random
 from typing import Any, NamedTuple
 
 from chargerd import ENGINE_VERSION
@@ -103,6 +103,28 @@ THRESHOLD = {"  threshold: unmeasured": "  threshold: 1.60 V"}
 TWO_AMPERES = {"  charge_current: 2.5 A": "  charge_current: 2 A", "  discharge_current: 2.5 A": "  discharge_current: 2 A"}
 
 
+FAN = {
+    "    dialect: scpi-supply\n": "    dialect: scpi-supply-channel-list\n    output: \"1\"\n",
+    "  load:\n    address": """\
+  fan:
+    address: memory://world-supply
+    dialect: scpi-supply-channel-list
+    output: "2"
+    identity: "Boathouse,Source 3A,SN1,1.0"
+    ratings: {voltage: 30 V, current: 3 A}
+    accuracy: {voltage: 0.05 % + 5 mV, current: 0.1 % + 2 mA}
+    resolution: {voltage: 1 mV, current: 1 mA}
+    isolated: yes
+  load:
+    address""",
+    "keep_on: []": "keep_on: [fan]",
+}
+"""The supply has a second output that feeds a fan, which must stay on whatever happens."""
+LOSES_FROM_S = 30.0
+LONG_PASS_S = 60.0
+"""No keeper listens to a run of days that a campaign watches: a pass between readings would only look at the clock."""
+
+
 @dataclass(frozen=True)
 class Story:
     """A run without faults: what is run, on which bench, with which cell."""
@@ -115,9 +137,10 @@ class Story:
     cell_file: str = "plover-01"
     fresh: bool = False
     pass_every_s: float = 2.0
+    bench_edit: dict[str, str] = field(default_factory=dict)
 
     def bench(self) -> str:
-        return switched_bench.text() if self.behind_relay else bench_text()
+        return switched_bench.text() if self.behind_relay else bench_text(self.bench_edit)
 
     def cell(self) -> Cell:
         return make_cell("plover", stored_Ah=self.stored_Ah, fresh=self.fresh)
@@ -133,7 +156,16 @@ STORIES: dict[str, Story] = {
         behind_relay=False, cell_edit=THRESHOLD,
     ),
 }  # fmt: skip
-"""`relay`: supply, load, meter at the cell, thermometer, a relay with a second contact. `plain`: supply, load, thermometer."""
+STORIES |= {
+    "fan": Story(
+        HEAD.format(name="fan-story") + CHECK + CC + REST + PULSES + DISCHARGES, behind_relay=False, cell_edit=THRESHOLD, bench_edit=FAN,
+    ),
+    "long": Story("gentle-formation", behind_relay=False, stored_Ah=0.0, fresh=True, pass_every_s=LONG_PASS_S),
+    "capacity": Story("capacity-check", behind_relay=False, stored_Ah=0.3, pass_every_s=LONG_PASS_S),
+    "resistance": Story("resistance-check", behind_relay=False, pass_every_s=LONG_PASS_S),
+}  # fmt: skip
+"""`relay`: supply, load, meter at the cell, thermometer, a relay with a second contact. `plain`: supply, load, thermometer.
+`fan`: the same, and a fan on the supply's second output. The others are the shipped profiles on the plain bench."""
 
 
 class Truth(NamedTuple):
@@ -187,13 +219,21 @@ class Live:
 Hook = Callable[[Live, Pass], None]
 
 
-def drive(story_name: str, folder: Path, *, seed: int = 1, until_s: float = 4000.0, hook: Hook | None = None) -> tuple[Ran, Live]:
-    """Run a story until its end or until `until_s`. The hook may fork; then this returns in each process."""
+def drive(
+    story_name: str, folder: Path, *, seed: int = 1, until_s: float = 4000.0, hook: Hook | None = None, loss: float = 0.0
+) -> tuple[Ran, Live]:
+    """Run a story until its end or until `until_s`, losing a share `loss` of all replies. The hook may fork; then this returns in each process."""
     story = STORIES[story_name]
     folder.mkdir(parents=True, exist_ok=True)
     frozen = make_run(folder, story.profile, story.bench(), story.cell_file, story.cell_edit)
+    done: list[tuple[Ran, Live]] = []
+
+    async def go() -> None:
+        done.append(await _drive(story, frozen, seed, until_s, hook, loss))
+
     with asyncio.Runner(loop_factory=JumpLoop) as runner:
-        return runner.run(_drive(story, frozen, seed, until_s, hook))
+        runner.run(go())  # a result would be put into words, with everything in it, when the runner gives SIGINT back
+    return done[0]
 
 
 def world_for(story: Story, frozen: FrozenRun, seed: int) -> World:
@@ -202,10 +242,29 @@ def world_for(story: Story, frozen: FrozenRun, seed: int) -> World:
     return world_of_bench(frozen.bench, {frozen.channel.name: story.cell()}, seed=seed, keeps_log=True)
 
 
-async def _drive(story: Story, frozen: FrozenRun, seed: int, until_s: float, hook: Hook | None) -> tuple[Ran, Live]:
+def lossy(world: World, share: float, seed: int) -> None:
+    """Let every peer lose that share of its replies, each carried out: the wire is what is bad, not the instrument.
+
+    From half a minute on: CHECKING refuses a start on one lost reply, with a person standing by.
+    """
+    chance = Random(seed)
+
+    def losing(feed: Callable[[bytes, float], Any]) -> Callable[[bytes, float], Any]:
+        return lambda data, now_s: [piece for piece in feed(data, now_s) if now_s < LOSES_FROM_S or chance.random() >= share]
+
+    for peer in world.peers.values():
+        peer.feed = losing(peer.feed)  # type: ignore[method-assign]
+
+
+async def _drive(story: Story, frozen: FrozenRun, seed: int, until_s: float, hook: Hook | None, loss: float) -> tuple[Ran, Live]:
     loop = asyncio.get_running_loop()
     assert isinstance(loop, JumpLoop)
     world = world_for(story, frozen, seed)
+    if loss:
+        lossy(world, loss, seed)
+    if "fan" in world.panels:
+        for setting, value in (("voltage_set_V", 12.0), ("current_set_A", 0.5), ("output", True)):
+            world.panels["fan"].set(setting, value, 0.0, cause="panel")
     with peers_in_memory(world, loop.time):
         bench = await ChannelBench.open(frozen.bench, frozen.channel.name, now=loop.time, in_flight=loop.in_flight)
         engine = Engine(frozen.plan)
@@ -285,12 +344,3 @@ def look(live: Live, done: Pass) -> Truth:
         done.seq, bool(engine.memory.missing),
         done.demand.valid_until_s if done.demand.energise is not Energise.NONE else 0.0, protection.last_s or 0.0,
     )  # fmt: skip
-
-
-@cache
-def seconds_of(story_name: str) -> float:
-    """How long a story lasts without faults, by its own end; measured once in a process."""
-    import tempfile  # noqa: PLC0415
-
-    with tempfile.TemporaryDirectory() as folder:
-        return drive(story_name, Path(folder))[0].ended_s
