@@ -71,7 +71,7 @@ def run_script(script: Script) -> Outcome:
             live.arm(script)
 
     with tempfile.TemporaryDirectory(dir=scratch()) as folder:
-        ran, live = drive(script.story, Path(folder), seed=script.seed, hook=hook)
+        ran, live = drive(script.story, Path(folder), seed=script.seed, hook=hook, loss=script.loss)
         return outcome_of(script, ran, live, 0)
 
 

@@ -26,6 +26,7 @@ class Script:
         stop_s: when a person ends what still goes on; None leaves the run to its own end.
         until_s: when looking ends, whatever still goes on.
         seed: of noise and of the faults' own choices.
+        loss: share of all replies that are lost.
     """
 
     story: str
@@ -36,6 +37,7 @@ class Script:
     stop_s: float | None = None
     until_s: float = 4000.0
     seed: int = 1
+    loss: float = 0.0
 
     def to_json(self) -> str:
         return json.dumps(asdict(self), indent=1, sort_keys=True) + "\n"
