@@ -269,8 +269,14 @@ def run_world(
         world = world_of_bench(frozen.bench, {frozen.channel.name: simulated}, seed=seed, keeps_log=True)
     for peer in world.peers.values():
         peer.latency_s = latency_s
+    done: list[Ran] = []
+
+    async def go() -> None:
+        done.append(await _run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass, starting, clock_of))
+
     with asyncio.Runner(loop_factory=JumpLoop) as runner:
-        return runner.run(_run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass, starting, clock_of))
+        runner.run(go())  # a result would be put into words, with everything in it, when the runner gives SIGINT back
+    return done[0]
 
 
 async def _run(
