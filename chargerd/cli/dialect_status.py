@@ -168,7 +168,8 @@ def _finish(draft: Draft, register: _Register) -> None:
         printed = Printed()
         if register.printed:
             meant = [f"{word} {name.replace('_', ' ')}" for name, word in register.conditions.items()]
-            printed = Printed(register.printed[0], words=", ".join([*meant, *(f"{word} neither" for word in register.meaningless)]))
+            meant += [f"{word} none of these" for word in register.meaningless]
+            printed = Printed(register.printed[0], words=", ".join(meant))
         pair = question_pair(draft.answers, "line", register.name, fields, printed)
         if pair:
             draft.examples[f"{register.name}?"] = pair

@@ -248,7 +248,7 @@ def _values(fields: Mapping[str, str], kind: str, held: str) -> dict[str, int]:
     found: dict[str, int] = {}
     for word, _, number in pairs:
         if held != "word" and re.fullmatch(_PATTERNS[held], word) is None:
-            raise ValueError(f"values {text!r}: {word!r} is no {held}, and would never be understood; write {{word}} in the reply")
+            raise ValueError(f"values {text!r}: {word!r} is no {held} and never understood; write {{word}} in the reply")
         if word.upper() in found:
             raise ValueError(f"values {text!r}: {word!r} stands there twice; small and capital letters are the same here")
         found[word.upper()] = int(number)
