@@ -176,7 +176,7 @@ def _rows(draft: Draft) -> None:
         return  # it only prints
     protections = _switched(draft)
     for name in protections:
-        ask_row(draft, f"{name}_enabled", is_question=True, optional=True)
+        ask_row(draft, f"{name}_enabled", is_question=True, optional=True, is_likely=True)
     draft.answers.say("\nCommands")
     optional = list(OPTIONAL_COMMANDS.get(draft.role, ()))
     for name in (*sorted(NEEDED_COMMANDS[draft.role], key=list(MEANS).index), *optional):
@@ -184,7 +184,7 @@ def _rows(draft: Draft) -> None:
         if name not in draft.lacks and not is_unasked:
             ask_row(draft, name, is_question=False, optional=name in optional)
     for name in protections:
-        ask_row(draft, f"{name}_enable", is_question=False, optional=True)
+        ask_row(draft, f"{name}_enable", is_question=False, optional=True, is_likely=True)
 
 
 def _switched(draft: Draft) -> list[str]:

@@ -48,15 +48,18 @@ class Draft:
         return None if said == DIFFERS else said
 
 
-def ask_row(draft: Draft, name: str, *, is_question: bool, optional: bool, must: str = "") -> None:
+def ask_row(
+    draft: Draft, name: str, *, is_question: bool, optional: bool, must: str = "", is_likely: bool = False
+) -> None:
     """Ask for one question or command and for an example of it; or note that it has none.
 
-    `must`: why this one may not be left out, though as a rule it may.
+    `must`: why this one may not be left out, though as a rule it may. `is_likely`: what is usual is offered, though it may be.
     """
     answers, framing = draft.answers, draft.framing
     usual = _usual(draft, name, is_question=is_question)
-    often = f" (often {usual})" if usual and optional else ""
-    usual = NONE if optional and not must else usual
+    is_likely = is_likely and bool(usual)
+    often = f" (often {usual})" if usual and optional and not is_likely else ""
+    usual = NONE if optional and not must and not is_likely else usual
     may_lack = name in MAY_LACK and (name != "voltage" or draft.role in VOLTAGE_LACKED_BY)
     if may_lack and not usual and framing != "scpi" and name in ("error", "events"):
         usual = NONE

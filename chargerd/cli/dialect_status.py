@@ -122,7 +122,7 @@ def _ask_conditions(draft: Draft, group: str, register: _Register, conditions: t
             register.conditions[name] = register.bare(answer)
     known = {*register.conditions.values(), *register.meaningless}
     printed = {register.bare(one) for one in register.printed}
-    if not is_line or register.has_bits or "{integer}" in register.pattern or (len(printed) > 1 and printed <= known):
+    if not is_line or register.has_bits or "{integer}" in register.pattern or (len(printed) > 1 and printed == known):
         return
 
     def others_fault(answer: str) -> str:
