@@ -17,6 +17,7 @@ from chargerd.instruments.dialect_file import FRAMINGS
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _COMMA = re.compile(r"(?<![.0-9])[0-9]+,[0-9]+(?![0-9.])")
+_UNIT = re.compile("[A-Za-z%]+")
 _LAST_WORD = re.compile(r"(.*?)([A-Za-z0-9]+)([^A-Za-z0-9]*)")
 _YES_OR_NO = ("0", "1", "ON", "OFF")
 
@@ -39,7 +40,7 @@ def first_printed(name: str, text: str) -> str:
 
 
 def places(name: str, fields: Mapping[str, str], printed: str) -> list[str]:
-    """Return the patterns that an answer to this question can have, each one tried on that very answer."""
+    """Return the patterns that an answer to this question can have, each tried on that very answer; none: type the pattern."""
     kind = QUESTIONS[name]
     if kind == "identity":
         made = ["{text}"]
@@ -47,7 +48,8 @@ def places(name: str, fields: Mapping[str, str], printed: str) -> list[str]:
         made = _of_numbers(printed, kind)
     else:
         made = _of_words(printed, kind)
-    return [pattern for pattern in made if _fits(name, {**fields, "reply": pattern}, printed)]
+    # One place of several that can be written says nothing about where the value stands: all, or a person types the pattern.
+    return made if all(_fits(name, {**fields, "reply": pattern}, printed) for pattern in made) else []
 
 
 def _of_numbers(printed: str, kind: str) -> list[str]:
@@ -60,7 +62,8 @@ def _of_numbers(printed: str, kind: str) -> list[str]:
         for start, end in free:
             held = "{integer}" if kind == "error" else "{number}"
             made += printed[at:start] + (held if (start, end) == chosen else "{skip}")
-            at = end
+            unit = _UNIT.match(printed, end)
+            at = unit.end() if unit and (start, end) != chosen else end
             if kind == "error" and (start, end) == chosen:  # its words change with the error
                 between = re.match(r"[\s,;:]*", printed[end:])
                 made += (between[0] if between else "") + "{skip}" if printed[end:] else ""

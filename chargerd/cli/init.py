@@ -112,7 +112,8 @@ def run(args: argparse.Namespace) -> int:
     load_bench(folder / "bench.yaml")
     load_cell(cell_path)
     print(f"\nWritten: {', '.join(str(path) for path in written)}\nRead them; correct what your data sheets say otherwise. Then:")
-    profile, bench = folder / "profiles" / "gentle-formation.yaml", folder / "bench.yaml"
+    first = "gentle-formation" if "load" in dialects else "formation-without-load"
+    profile, bench = folder / "profiles" / f"{first}.yaml", folder / "bench.yaml"
     print(f"  chargerd check {profile} {cell_path} {bench}")
     for verb in ("rehearse", "run"):
         print(f"  chargerd {verb} {profile} --cell {cell_path} --bench {bench}")

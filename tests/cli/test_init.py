@@ -124,6 +124,9 @@ def test_an_output_is_asked_for_where_the_dialect_has_several(tmp_path: Path) ->
 
     assert made.returncode == 0, made.stderr
     assert 'output: "2"' in (tmp_path / "mine" / "bench.yaml").read_text(encoding="utf-8")
+    profile, cell, bench = (tmp_path / "mine" / name for name in ("profiles/formation-without-load.yaml", "cells/tern-01.yaml", "bench.yaml"))
+    assert f"chargerd check {profile} {cell} {bench}" in made.stdout, "without a load: what such a bench can do"
+    assert chargerd("check", str(profile), str(cell), str(bench)).returncode == 0
 
 
 def test_what_is_no_dialect_says_how_to_come_by_one(tmp_path: Path) -> None:
