@@ -116,6 +116,7 @@ class Answers:
             print("    this is the first question")
             return
         self._take_back(min(count, len(self._given)))
+        print("    taken back; what stood there is offered in brackets, and Enter keeps it")
         self.topic = ""
         raise BackError
 

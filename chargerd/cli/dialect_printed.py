@@ -53,8 +53,6 @@ def places(name: str, fields: Mapping[str, str], printed: str) -> list[str]:
 
 
 def _of_numbers(printed: str, kind: str) -> list[str]:
-    if _COMMA.search(printed) and kind == "number":
-        return []  # 1,85: one number or two
     free = _free(printed)
     patterns: list[str] = []
     for chosen in free:

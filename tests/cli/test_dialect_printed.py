@@ -22,6 +22,7 @@ from chargerd.instruments.dialect import FOLDER
     ("voltage", "M 1.7983 149.6", ["M {number} {skip}", "M {skip} {number}"]),
     ("voltage", "1.850,0.150", []),  # a comma that a number could go on behind: the pattern is typed
     ("voltage", "V=1,85", []),
+    ("voltage", "2 1.85,0.15", []),  # only the 2 could be written as a pattern, and it is not the voltage
     ("voltage", "V=none", []),
     ("temperature", "#12 T=+23.4C", ["#{number} T={skip}", "#{skip} T={number}C"]),
     ("current", "V=1.85V I=0.15", ["V={number}V I={skip}", "V={skip} I={number}"]),
