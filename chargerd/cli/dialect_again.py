@@ -43,7 +43,7 @@ def answers_of(path: Path) -> dict[str, str]:
         found |= dict(_question(name, row, examples.get(f"{name}?", {}), framing))
     for name, row in commands.items():
         found |= dict(_command(name, row, examples.get(name, {}), framing))
-    found |= dict(_status(said.get("role", ""), framing, questions, status))
+    found |= dict(_status(said.get("role", ""), framing, questions, status, examples))
     for key, _, _ in WORDS.values():
         if key in said:
             found[key] = said[key]
@@ -104,7 +104,9 @@ def _command(name: str, row: Row, example: Row, framing: str) -> Iterator[tuple[
         yield f"{name} send", example["sent"]
 
 
-def _status(role: str, framing: str, questions: Mapping[str, Row], status: Mapping[str, Row]) -> Iterator[tuple[str, str]]:
+def _status(
+    role: str, framing: str, questions: Mapping[str, Row], status: Mapping[str, Row], examples: Mapping[str, Row]
+) -> Iterator[tuple[str, str]]:
     first = keys_of(framing, is_question=True)[0]
     for group, _, conditions, _ in GROUPS.get(role, ()):
         held = {name: status[name] for name, _ in conditions if name in status}
@@ -114,7 +116,8 @@ def _status(role: str, framing: str, questions: Mapping[str, Row], status: Mappi
         row = questions[register]
         yield f"{group}? {first}", row.get(first, "")
         words = [pair.partition("=") for pair in row.get("values", "").split()]
-        yield f"{group}? reply", _as_printed(row.get("reply", ""), [word for word, _, _ in words])
+        example = examples.get(f"{register}?", {})
+        yield f"{group}? reply", _as_printed(row.get("reply", ""), [word for word, _, _ in words], example)
         by_number = {number: word for word, _, number in words}
         for name, bit in held.items():
             equals = bit.get("equals", "")
@@ -128,8 +131,9 @@ def _status(role: str, framing: str, questions: Mapping[str, Row], status: Mappi
             yield f"{group} others", " ".join(meaningless)
 
 
-def _as_printed(reply: str, words: list[str]) -> str:
-    """Return a reply of words as a manual prints it, `MD=CC or MD=CV`, where its pattern says no more than that."""
+def _as_printed(reply: str, words: list[str], example: Row) -> str:
+    """Return a reply of words as a manual prints it, `MD=CC or MD=CV`, where its pattern says no more; the example's first."""
     if len(words) < 2 or not re.fullmatch(r"[^{}]*\{word\}", reply):
         return reply
-    return " or ".join(reply.replace("{word}", word) for word in words)
+    printed = [reply.replace("{word}", word) for word in words]
+    return " or ".join(sorted(printed, key=lambda one: one != example.get("reply")))

@@ -131,8 +131,8 @@ def _printed_reply(draft: Draft, name: str, fields: dict[str, str]) -> tuple[int
     answers = draft.answers
 
     def fault_of(answer: str) -> str:
-        if not answer:
-            return "type an answer as its manual prints it"
+        if answer in ("", NONE):
+            return f"type an answer as its manual prints it, or {BACK}"
         if is_pattern(answer):
             return part_fault("line", name, {**fields, "reply": answer}, "reply", is_question=True)
         one = first_printed(name, answer)

@@ -85,7 +85,7 @@ def _answers_of(draft: Draft, group: str, register: _Register) -> None:
             fields = {"ask": register.ask, "reply": answer}
             return part_fault("line", register.name, fields, "reply", is_question=True)
         found = [_WORD_LAST.fullmatch(one) for one in alternatives(answer)]
-        if not answer or None in found:
+        if answer in ("", NONE) or None in found:
             return "type what its manual prints, all that it may be, such as TR=0, TR=V or TR=I"
         if len({match[1] for match in found if match}) > 1:
             return "they differ in more than their last word: type a pattern, such as TR={word} {skip}"

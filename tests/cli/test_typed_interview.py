@@ -26,6 +26,7 @@ FIRST_SITTING = [
     ("    an answer", ""),  # what did not fit is not passed over by Enter
     ("    an answer", "ID Boathouse Line-15 SN31"),
     ("  error: ", "E"),
+    ("    what it answers", "-"),  # it was asked: something it must answer
     ("    what it answers", "E 0"),
     ("  events: ", "-"),
     ("  voltage: .*asked by", "M {value}"),  # a question carries nothing

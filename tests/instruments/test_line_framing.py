@@ -80,6 +80,12 @@ def test_values_that_could_never_be_understood_are_refused(fields: dict[str, str
         line.question("questionable", fields, "integer")
 
 
+@pytest.mark.parametrize("send", ["SV {number}", "{", "V={value}}"])
+def test_a_command_holds_no_braces_but_those_of_its_value(send: str) -> None:
+    with pytest.raises(ValueError, match="no braces but"):
+        line.command("voltage_set", {"send": send, "decimals": "3"}, carries_number=True)
+
+
 def test_a_command_may_have_to_be_answered() -> None:
     command = line.command("off", {"send": "O0", "reply": "OK {skip}"}, carries_number=False)
     assert command.acknowledge is not None

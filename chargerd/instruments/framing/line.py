@@ -122,6 +122,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     send = fields.get("send", "")
     if not send or _PRINTABLE.fullmatch(send) is None:
         raise ValueError('write what is sent, for example {send: "V {value}", decimals: 3}')
+    if re.search("[{}]", send.replace("{value}", "")):
+        raise ValueError(f"{send!r}: a command holds no braces but {{value}}; type it as its manual prints it")
     decimals = fields.get("decimals", "" if carries_number else "0")
     carries = "{value}" in send
     if carries != carries_number or carries != ("decimals" in fields) or not re.fullmatch("[0-6]", decimals):
