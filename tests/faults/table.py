@@ -173,7 +173,7 @@ ROWS: tuple[Row, ...] = (
         (Knock("chargerd/instruments/sensors/sensor.py", "            if not (is_ramp and now_s - self._moved_s <= STAY_S):\n", "            if False:\n", ("tests/instruments/test_sensors.py::test_85_for_ever_after_a_room_is_a_fault_for_ever_and_once_is_only_once",)),)),
     # --- E: the program and its computer -----------------------------------------------------------------------------------------
     Row("E1", "the worker is killed", 4, "the keeper switches off",
-        (Knock("chargerd/daemon/keeper.py", '        need(stopped_early or (orderly and not running), f"the worker ended ({how})")\n', "        del how\n", ("tests/daemon/test_keeper.py",)),)),
+        (Knock("chargerd/daemon/keeper.py", '        need(stopped_early or (orderly and not running), f"the worker ended ({how})")\n', "        del how\n", ("tests/daemon/test_keeper.py::test_every_failure_of_the_worker_ends_in_verified_off_in_time[killed after done]",)),)),
     Row("E2", "memory runs out", 4, "as a kill", left="the kernel's kill is that of E1; the unit's limits are the service manager's"),
     Row("E3", "the worker hangs", 4, "the keeper switches off",
         (Knock("chargerd/daemon/keeper.py", '            need(silence_s <= self.patience_s, f"{name} has been silent for {silence_s:.1f} s")\n', "", ("tests/daemon/test_keeper_watch.py::test_a_silent_channel_is_noticed_although_another_one_beats",)),)),
@@ -183,7 +183,7 @@ ROWS: tuple[Row, ...] = (
         (Knock("chargerd/core/deadline.py", "    if m.state != State.RUNNING or not m.live or now_s <= valid_until_s(m, step, missed_max):\n", "    if True:\n", ("tests/core/test_engine.py::test_a_good_reading_does_not_renew_a_lease_that_has_lapsed",)),)),
     Row("E6", "file descriptors run out", 2, "refuse", left="links are opened at the start and kept; nothing here provokes it"),
     Row("E7", "the keeper dies", 3, "trip",
-        (Knock("chargerd/daemon/worker.py", '        self._ask(Fault("keeper-lost", why))\n', "", ("tests/processes/test_kills.py",)),)),
+        (Knock("chargerd/daemon/worker.py", '        self._ask(Fault("keeper-lost", why))\n', "", ("tests/processes/test_kills.py::test_a_killed_keeper_trips_its_run_at_once",)),)),
     Row("E8", "the program crashes again and again", 3, "stay off", left="being built: restarts counted by the resume policy and the service manager"),
     Row("E9", "the power is cut", 4, "off first, then a person",
         (Knock("chargerd/core/engine.py", '            self._change("interrupted", "the program ended without stopping the run", events)\n', "", ("tests/core/test_engine.py::test_after_a_gap_a_run_waits_for_a_person_and_is_charged_for_the_worst",)),)),
