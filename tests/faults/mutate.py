@@ -30,12 +30,14 @@ GOAL = 0.90
 """The least share of mutants that must be killed."""
 PR_SET_CHILD_SUBREAPER = 36
 """From linux/prctl.h: what outlives its parent becomes a child of this process, which then can end it."""
-CORE = ("tests/faults/test_no_number.py", "tests/core")
+CORE = tuple(f"tests/core/test_{name}.py" for name in ("exact_limits", "limits", "detectors", "ammeter_and_bank", "zero"))
 KEEPER = ("tests/daemon/test_keeper_watch.py", "tests/daemon/test_keeper.py")
 OFF = ("tests/daemon/test_off.py", "tests/daemon/test_off_frames.py", "tests/daemon/test_off_pins.py")
 TESTS: dict[str, tuple[str, ...]] = {
     **{f"chargerd/core/detect/{name}.py": CORE for name in ("currents", "outputs", "protection", "sight", "sums", "table", "temperatures", "voltages")},
-    **{f"chargerd/core/{name}.py": CORE for name in ("limits", "deadline", "states")},
+    "chargerd/core/limits.py": (*CORE, "tests/core/test_engine.py"),
+    "chargerd/core/deadline.py": ("tests/core/test_deadline.py", "tests/core/test_engine.py"),
+    "chargerd/core/states.py": ("tests/core/test_states.py", "tests/core/test_engine.py"),
     "chargerd/daemon/keeper.py": KEEPER,
     "chargerd/daemon/off.py": OFF,
     "chargerd/daemon/off_wire.py": OFF,
