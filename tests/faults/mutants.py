@@ -35,34 +35,35 @@ def mutants(text: str) -> list[Mutant]:
     for line in lines:
         starts.append(starts[-1] + len(line))
     whole, made = text.encode(), {}
-    for node, new in _changes(ast.parse(text)):
+    for node, new, left_out in _changes(ast.parse(text)):
         assert node.end_lineno is not None
         assert node.end_col_offset is not None
         begin, end = starts[node.lineno - 1] + node.col_offset, starts[node.end_lineno - 1] + node.end_col_offset
         altered = (whole[:begin] + new.encode() + whole[end:]).decode()
-        was = " ".join(whole[begin:end].decode().split())
-        made.setdefault(altered, Mutant(node.lineno, lines[node.lineno - 1].decode().strip(), f"{was} → {new}", altered))
+        change = f"{' '.join(whole[begin:end].decode().split())} → {new}" if left_out is None else f"{ast.unparse(left_out)} left out"
+        line = node.lineno if left_out is None else left_out.lineno
+        made.setdefault(altered, Mutant(line, lines[line - 1].decode().strip(), change, altered))
     return sorted(made.values(), key=lambda mutant: mutant.line)
 
 
-def _changes(tree: ast.Module) -> Iterator[tuple[ast.expr | ast.stmt, str]]:
-    """Each node that may be altered, and what is to stand in its place."""
+def _changes(tree: ast.Module) -> Iterator[tuple[ast.expr | ast.stmt, str, ast.expr | None]]:
+    """Each node that may be altered, what is to stand in its place, and the row of a table that is left out by it, if any."""
     for node, in_function in _nodes(tree, in_function=False):
         if isinstance(node, ast.Compare):
-            yield from ((node, new) for new in _compared(node))
+            yield from ((node, new, None) for new in _compared(node))
         elif isinstance(node, ast.BoolOp):
             other = ast.Or() if isinstance(node.op, ast.And) else ast.And()
-            yield node, f"({ast.unparse(ast.BoolOp(other, node.values))})"
+            yield node, f"({ast.unparse(ast.BoolOp(other, node.values))})", None
         elif isinstance(node, ast.UnaryOp) and isinstance(node.op, ast.Not):
-            yield node, f"({ast.unparse(node.operand)})"
+            yield node, f"({ast.unparse(node.operand)})", None
         elif isinstance(node, ast.Dict):
-            yield from ((node, new) for new in _shortened(node))
+            yield from ((node, *shorter) for shorter in _shortened(node))
         elif isinstance(node, ast.Constant):
-            yield from ((node, new) for new in _constants(node.value))
+            yield from ((node, new, None) for new in _constants(node.value))
         elif isinstance(node, ast.Return) and node.value is not None and ast.unparse(node.value) != "None":
-            yield node, "return None"
+            yield node, "return None", None
         elif in_function and isinstance(node, LEFT_OUT) and not _is_text(node):
-            yield node, "pass"
+            yield node, "pass", None
 
 
 def _nodes(node: ast.AST, *, in_function: bool) -> Iterator[tuple[ast.AST, bool]]:
@@ -91,9 +92,10 @@ def _compared(node: ast.Compare) -> Iterator[str]:
             yield ast.unparse(ast.Compare(node.left, [*node.ops[:at], other(), *node.ops[at + 1 :]], node.comparators))
 
 
-def _shortened(node: ast.Dict) -> Iterator[str]:
-    for at in range(len(node.keys)):
-        yield ast.unparse(ast.Dict(node.keys[:at] + node.keys[at + 1 :], node.values[:at] + node.values[at + 1 :]))
+def _shortened(node: ast.Dict) -> Iterator[tuple[str, ast.expr]]:
+    for at, key in enumerate(node.keys):
+        new = ast.Dict(node.keys[:at] + node.keys[at + 1 :], node.values[:at] + node.values[at + 1 :])
+        yield ast.unparse(new), key or node.values[at]
 
 
 def _constants(value: object) -> list[str]:
