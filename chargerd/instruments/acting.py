@@ -183,11 +183,12 @@ class Hands:
             return await output.follow() if isinstance(output, Bank) else []
         self.energised = demand.energise
         fault = "was not tried"
+        was_on = output.is_on  # asked before the first try: what that one may have switched on is not proven by having been sent
         refused = 0
         began_s = self._now_s()
         for _ in range(RAISE_TRIES):
             try:
-                return await self._raise(output, demand)
+                return await self._raise(output, demand, was_on=bool(was_on))
             except (WrongIdentityError, ProtectionActedError) as wrong:
                 fault = str(wrong)
                 break
@@ -230,8 +231,7 @@ class Hands:
                     f"{neighbour.name} is closed: another cell is connected to the same instruments; open it and find out why"
                 )
 
-    async def _raise(self, output: Output | Bank, demand: Demand) -> list[Observed]:
-        was_on = output.is_on
+    async def _raise(self, output: Output | Bank, demand: Demand, *, was_on: bool) -> list[Observed]:
         await self._limits(output, demand)
         if not output.is_armed or output.points != self._points(output, demand):
             await self._write_points(output, self._points(output, demand))
