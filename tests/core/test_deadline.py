@@ -43,6 +43,10 @@ def test_an_end_seen_once_is_read_again_a_second_later() -> None:
     memory.confirmed["voltage_above"] = 0
     assert deadline_s(memory, ENDLESS) == 105.0
     assert CONFIRM_EVERY_S == 1.0
+    memory.confirmed["voltage_above"] = 1
+    for last_s, wanted_s in ((100.004, 101.004), (100.0004, 101.0)):  # to the millisecond
+        memory.last_reading_s = last_s
+        assert deadline_s(memory, ENDLESS) == wanted_s
 
 
 @pytest.mark.parametrize(
@@ -73,8 +77,9 @@ def test_an_interruption_is_read_when_it_is_due_and_when_it_is_over() -> None:
     assert deadline_s(memory, step) == 105.0
     memory.opening.next_s = 100.0
     assert deadline_s(memory, step) == 105.0
-    memory.opening.open_s, memory.opening.next_s = 100.0004, 100.5
-    assert deadline_s(memory, step) == 101.5
+    for open_s, over_s in ((100.004, 101.504), (100.0004, 101.5)):
+        memory.opening.open_s, memory.opening.next_s = open_s, 100.5
+        assert deadline_s(memory, step) == over_s
     assert deadline_s(memory, ENDLESS) == 105.0, "a step without interruptions has none due"
 
 

@@ -287,6 +287,8 @@ def test_what_is_another_detectors_or_not_known_it_leaves_alone(cause: str, boun
     [
         ("source-found-on", CHARGE, {"source_on": True, "live": False}, ""),
         ("source-found-on", DISCHARGE, {"source_on": True}, ""),
+        ("source-found-on", REST, {"source_on": True, "live": True}, ""),
+        ("load-found-on", REST, {"load_on": True, "live": True}, ""),
         ("load-found-on", DISCHARGE, {"load_on": True, "live": False}, ""),
         ("load-found-off", DISCHARGE, {"load_on": False}, ""),
         ("load-mode-changed", DISCHARGE, {"load_regulated": 3}, ""),
@@ -327,6 +329,23 @@ def test_the_slope_is_taken_over_the_youngest_point_that_is_a_whole_window_old()
     assert trip.limit == 1.0
     assert see("heating-too-fast", REST, replace_memory(memory), elapsed_s=600.0, temperature_degC=exact_degC - 0.001) is None
     assert see("heating-too-fast", REST, replace_memory(memory), elapsed_s=599.9, temperature_degC=99.0) is None
+
+
+def test_a_point_half_a_second_too_young_is_not_the_windows_beginning() -> None:
+    """3 K within 20.5 s, then 0.4 K within 179.5 s: over the 200 s it is 1.02 K/min."""
+    memory, found = ProtectionMemory(), []
+    for at_s, value_degC in ((0.0, 25.0), (20.5, 28.0), (200.0, 28.4)):
+        found.append(see("heating-too-fast", REST, memory, elapsed_s=at_s, temperature_degC=value_degC))
+
+    assert found[:2] == [None, None]
+    assert found[2] == Trip("heating-too-fast", pytest.approx(1.02), 1.0)
+
+
+def test_a_meter_that_may_not_differ_at_all_may_still_agree() -> None:
+    memory = ProtectionMemory()
+    exact = Zeros(apart_V=0.0)
+
+    assert [see("voltages-differ", CHARGE, memory, source_voltage_V=1.5, has_meter=True, zeros=exact) for _ in range(4)] == [None] * 4
 
 
 def replace_memory(memory: ProtectionMemory) -> ProtectionMemory:

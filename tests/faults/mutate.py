@@ -30,7 +30,7 @@ GOAL = 0.90
 """The least share of mutants that must be killed."""
 PR_SET_CHILD_SUBREAPER = 36
 """From linux/prctl.h: what outlives its parent becomes a child of this process, which then can end it."""
-CORE = tuple(f"tests/core/test_{name}.py" for name in ("exact_limits", "limits", "detectors", "ammeter_and_bank", "zero"))
+CORE = tuple(f"tests/core/test_{name}.py" for name in ("exact_limits", "protection_sums", "limits", "detectors", "ammeter_and_bank", "zero"))
 KEEPER = ("tests/daemon/test_keeper_watch.py", "tests/daemon/test_keeper.py")
 OFF = ("tests/daemon/test_off.py", "tests/daemon/test_off_frames.py", "tests/daemon/test_off_pins.py")
 TESTS: dict[str, tuple[str, ...]] = {
