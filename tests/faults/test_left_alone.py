@@ -117,6 +117,9 @@ def test_a_dialect_with_a_wrong_number_in_it_is_refused_before_a_byte_leaves(nam
         return worlds[0]
 
     with pytest.raises(BenchError, match=r"must be left alone|is never sent"):
-        run_world(tmp_path, CYCLE, bench=bench_text("wrong-suffix", listed), world_of=kept_world, cell=make_cell("plover", stored_Ah=0.5))
+        run_world(
+            tmp_path, CYCLE, bench=bench_text("wrong-suffix", listed), world_of=kept_world, cell=make_cell("plover", stored_Ah=0.5),
+            until_s=100.0,
+        )  # fmt: skip
     assert [exchange.received for exchange in worlds[0].peers["supply"].log] == []
     assert worlds[0].panels["fan"].get("output") is True
