@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 ROWCHECK = "chargerd/journal/rowcheck.py"
-_DIGITS = 'return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"'
+_DIGITS = r'return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"'
 _PRINTABLE = "every character from U+00FF to U+01FF, and U+10000, is printable and never comes here"
 
 EQUIVALENT: dict[tuple[str, str, str], str] = {
