@@ -21,6 +21,7 @@ class Exit(IntEnum):
     REFUSED = 7
     NOT_VERIFIED_OFF = 8
     NOT_PROVEN = 9
+    FOR_A_PERSON = 10
     INTERNAL = 70
     KEEPER_ACTED = 90
     KEEPER_NOT_VERIFIED = 91
@@ -72,6 +73,24 @@ class RefusedError(ChargerdError):
     """Asked for something that is not allowed now (latched trip, wrong state); the message says what would allow it."""
 
     exit_code = Exit.REFUSED
+
+
+class NotVerifiedOffError(ChargerdError):
+    """An output could not be proven off, so that nothing else is done."""
+
+    exit_code = Exit.NOT_VERIFIED_OFF
+
+
+class LeftPausedError(ChargerdError):
+    """A run does not go on by itself; it waits for a person, with everything off. The message says why."""
+
+    exit_code = Exit.FOR_A_PERSON
+
+
+class TrippedError(ChargerdError):
+    """A run that was to go on has tripped instead; outputs are off, the channel is latched."""
+
+    exit_code = Exit.TRIPPED
 
 
 class LinkError(ChargerdError):

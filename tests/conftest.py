@@ -3,8 +3,20 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 
 import pytest
+
+from chargerd.instruments.transports import serial_bus
+from chargerd.instruments.transports.unanswered import Unanswered
+
+
+@pytest.fixture(autouse=True)
+def new_ptys_owe_nothing() -> Iterator[None]:
+    """The kernel gives a new pty the number of an old one: what that one's device had not answered is no concern of it."""
+    yield
+    for bus in serial_bus._LAST.values():
+        bus.unanswered = Unanswered()
 
 
 @pytest.hookimpl(hookwrapper=True)

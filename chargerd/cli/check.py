@@ -27,12 +27,13 @@ def _named(name: str) -> str:
 
 def run(args: argparse.Namespace) -> int:
     """Check, print what each file says in words, and return the exit code."""
-    from chargerd.cli.abilities import abilities_of
     from chargerd.cli.files import load_trio
     from chargerd.config.bench import BenchFile
     from chargerd.config.echo import describe, describe_bench
     from chargerd.config.kinds import kind_of, load_any
+    from chargerd.config.unattended import before_start
     from chargerd.daemon.records import proven
+    from chargerd.instruments.abilities import abilities_of, levels_as_sent
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
     faults: list[str] = []
@@ -56,6 +57,9 @@ def run(args: argparse.Namespace) -> int:
             for bench in kinds["bench"]:
                 trio = load_trio(profile, cell, bench, args.channel)
                 print(f"\n{profile} on {cell} at {bench}:")
-                for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+                sent = levels_as_sent(trio.bench, trio.channel)
+                for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel, sent):
+                    print(f"  {line}")
+                for line in before_start(trio.facts()):
                     print(f"  {line}")
     return Exit.OK

@@ -13,7 +13,9 @@ if TYPE_CHECKING:
     from chargerd.config.bench import BenchFile
     from chargerd.config.cell import CellFile
     from chargerd.config.profile import ProfileFile
+    from chargerd.config.unattended import Facts
     from chargerd.core.plan import Plan
+    from chargerd.daemon.records import Standing
 
 
 def shipped_profiles() -> Path:
@@ -59,6 +61,24 @@ class Trio:
     bench: BenchFile
     channel: str
     plan: Plan
+    record: Standing
+
+    @property
+    def proven(self) -> frozenset[str]:
+        """What a commissioning record that counts has proven."""
+        return self.record.proven or frozenset()
+
+    def facts(self) -> Facts:
+        """Return what leaving such a run alone rests on."""
+        from chargerd.config.hygiene import untended
+        from chargerd.config.unattended import Facts
+        from chargerd.instruments.abilities import abilities_of
+
+        return Facts(
+            self.bench, self.bench.channels[self.channel], self.plan,
+            untended(self.profile, self.cell, self.bench, self.plan.limits), abilities_of(self.bench),
+            self.record.proven, self.record.why_not,
+        )  # fmt: skip
 
 
 def load_trio(profile: str, cell: str, bench: str, channel: str | None) -> Trio:
@@ -67,12 +87,15 @@ def load_trio(profile: str, cell: str, bench: str, channel: str | None) -> Trio:
     from chargerd.config.cell import load_cell
     from chargerd.config.plan import build_plan
     from chargerd.config.profile import load_profile
+    from chargerd.daemon.records import Standing, standing_of
 
     profile_file = load_profile(profile_path(profile))
     cell_file = load_cell(existing(cell, "cell"))
     bench_file = load_bench(existing(bench, "bench"))
     name = channel or only_channel(bench_file)
-    return Trio(profile_file, cell_file, bench_file, name, build_plan(profile_file, cell_file, bench_file, name))
+    record = standing_of(bench_file, name) if name in bench_file.channels else Standing(None)
+    plan = build_plan(profile_file, cell_file, bench_file, name, record.proven or ())
+    return Trio(profile_file, cell_file, bench_file, name, plan, record)
 
 
 def only_channel(bench: BenchFile) -> str:

@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     parser.add_argument("bench", metavar="BENCH", help="the bench's file; its addresses must be on this machine")
     parser.add_argument("--cell", default="plover", metavar="NAME", help="which invented cell is connected (plover)")
-    parser.add_argument("--open", action="store_true", help="no cell: open terminals, and a simulated hand, for commissioning")
+    parser.add_argument("--open", action="store_true", help="no cell: open terminals, for commissioning")
     parser.add_argument("--formed", action="store_true", help="a formed cell instead of a fresh one")
     parser.add_argument("--small", action="store_true", help="a cell of a few farads, for tests at true speed")
     parser.add_argument("--seed", type=int, default=0, help="of all noise")
@@ -52,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
     }
     names = {device.name: ", ".join(device.members.values()) for device in devices_of_channels(bench, list(cells))}
     try:
-        asyncio.run(_serve(world, wires, names, side_door=args.side_door, hand=hand_name(bench) if args.open else ""))
+        asyncio.run(_serve(world, wires, names, side_door=args.side_door, hand=hand_name(bench)))
     except OSError as fault:
         raise LinkClosedError(f"cannot listen: {fault.strerror or fault}; does something else use these ports?") from None
     return Exit.OK

@@ -37,8 +37,8 @@ def _close_dead(folder: Path, reason: str) -> int:
     from chargerd.cli.listing import refuse_if_over
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.frozen import open_run
+    from chargerd.daemon.lives import close_dead_run
     from chargerd.daemon.off import run_off
-    from chargerd.daemon.worker import close_dead_run
 
     found = open_run(folder)
     with contextlib.suppress(JournalError):  # damage is told when the outputs are off

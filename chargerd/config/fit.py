@@ -52,7 +52,7 @@ def short(place: Place) -> str:
 class Fit:
     """The three files, the channel, the limits that follow, and everything that does not fit.
 
-    `unproven`: the instrument whose zero is supposed to prove nothing.
+    `unproven`: the instrument whose zero is supposed to prove nothing. `proven`: what a commissioning record that counts says.
     """
 
     profile: ProfileFile
@@ -61,6 +61,7 @@ class Fit:
     channel: ChannelSpec
     faults: Faults = field(default_factory=Faults)
     unproven: str = ""
+    proven: frozenset[str] = frozenset()
 
     def source(self) -> InstrumentSpec:
         """Return the supply."""
@@ -323,7 +324,7 @@ def check_sampling(fit: Fit, written: ProfileStep, step: Step, time: SafetyTime,
             f"{what}: readings then switch off within {brief(took, 'time', 2)}, {limit}",
             remedy,
         )
-    guard_s, guard = hang_s(fit.bench, fit.channel)
+    guard_s, guard = hang_s(fit.bench, fit.channel, dead_man_proven="dead-man" in fit.proven)
     if not fit.profile.attended and guard_s > half_s:
         fit.faults.add(
             values.at("current"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import replace
 
 from chargerd.config.bench import BenchFile, InstrumentSpec
@@ -30,8 +30,12 @@ OCP_ABOVE_MOST_A = 0.050
 """Its over-current protection stands a tenth, at most 50 mA, above the largest current: heat in a bad clip grows with I²."""
 
 
-def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> Plan:
+def build_plan(
+    profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str, proven: Collection[str] = ()
+) -> Plan:
     """Return the engine's plan for that profile on that cell at that channel.
+
+    `proven`: what a commissioning record that counts has proven; a dead-man relay ends a hang only when it is among it.
 
     Raises:
         ProfileError: profile or cell do not fit; every misfit of all three files.
@@ -41,7 +45,7 @@ def build_plan(profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: 
         raise BenchError(
             (f"{Place(str(bench.path), 1, 1)}: there is no channel {channel!r}; write one of: {', '.join(bench.channels)}",)
         )
-    fit = Fit(profile, cell, bench, bench.channels[channel])
+    fit = Fit(profile, cell, bench, bench.channels[channel], proven=frozenset(proven))
     limits, places = effective_limits(fit)
     parts: list[Part] = []
     items: list[Step | Repeat] = []

@@ -51,6 +51,7 @@ class ProfileFile:
     name: str
     about: str
     attended: bool
+    next_visit_s: float
     limits: Values | None
     items: tuple[ProfileStep | ProfileRepeat, ...]
     path: Path
@@ -81,6 +82,7 @@ def load_profile(path: Path | str, content: bytes | None = None) -> ProfileFile:
         values.text("profile"),
         values.text("about"),
         values.flag("attended"),
+        values.need("next_visit"),
         values.sub("limits"),
         tuple(item for item in items if item is not None),
         marked.path,

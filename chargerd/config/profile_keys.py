@@ -288,6 +288,15 @@ PROFILE = Group(
         Key("profile", "name", "name of the profile; run folders carry it", True),
         Key("about", "text", "what it does, in a sentence"),
         Key("attended", "flag", "whether a person must stay with it", default="no"),
+        Key(
+            "next_visit",
+            "time",
+            "how long until somebody looks after it: so long set-points that nothing would switch off must be harmless",
+            default="24 h",
+            least="1 h",
+            most="168 h",
+            why="a bench that nobody sees for a week is forgotten",
+        ),
         Key("limits", "group", "hard limits tighter than the cell's", group=Group("limits", tightening_keys())),
         Key(
             "steps",

@@ -189,23 +189,38 @@ def missing(
     nothing is proven.
     """
     proven = frozenset(record or ())
-    rows = list(_unguarded(bench, channel, abilities, proven))
+    rows = [*last_resorts(bench, channel, abilities, proven), *unproven_contacts(bench, channel, abilities, proven)]
     if not channel.thermometer:
-        rows.insert(0, Row("no thermometer on the cell", "a hot cell would not be seen", "wire one and write temperature: NAME"))
+        rows.insert(0, NO_THERMOMETER)
     if record is None:
-        rows.append(
-            Row(
-                "no commissioning record",
-                "nobody has proven readings, off and protection on this bench",
-                "prove the bench with: chargerd commission",
-            )
-        )
+        rows.append(no_record())
     return rows
 
 
-def _unguarded(
-    bench: BenchFile, channel: ChannelSpec, every: Mapping[str, Abilities], proven: frozenset[str]
+NO_THERMOMETER = Row("no thermometer on the cell", "a hot cell would not be seen", "wire one and write temperature: NAME")
+
+
+def no_record(why: str = "nobody has proven readings, off and protection on this bench") -> Row:
+    """Return the row of a bench without a commissioning record that counts."""
+    return Row("no commissioning record", why, "prove the bench with: chargerd commission")
+
+
+def unswitched(bench: BenchFile, channel: ChannelSpec, proven: Collection[str]) -> frozenset[int]:
+    """Return which outputs nothing switches off when this computer dies: +1 the source, -1 what draws current.
+
+    A dead-man relay, or the supply's own watchdog, counts only when a commissioning record has proven it.
+    """
+    if "dead-man" in proven and covered_by_dead_man(bench, channel):
+        return frozenset()
+    return frozenset({-1} if "watchdog" in proven else {1, -1})
+
+
+def last_resorts(
+    bench: BenchFile, channel: ChannelSpec, every: Mapping[str, Abilities], proven: Collection[str]
 ) -> Iterator[Row]:
+    """Yield what is missing to end a current that must not stay: whoever switches when all else is dead, the supply's own
+    protection, the relay at the cell. Set-points that are harmless for as long as nobody comes can do without.
+    """
     abilities = every.get(channel.source, UNKNOWN)
     has_watchdog = "watchdog" in proven
     if bench.dead_man is None and not has_watchdog:
@@ -242,14 +257,20 @@ def _unguarded(
             "a protection nobody saw trip may not be there",
             "let commissioning trip it on purpose at a low current",
         )
-    yield from _relays_at_boot(bench, channel, proven)
-    yield from _told_only(bench, channel, every)
     if not channel.switch:
         yield Row(
             "no relay between the cell and everything else",
             "off cannot be proven by opening the circuit, and a supply that is off may drain or feed the cell",
             "buy a relay with a normally open contact for direct current, and write switch: NAME",
         )
+
+
+def unproven_contacts(
+    bench: BenchFile, channel: ChannelSpec, every: Mapping[str, Abilities], proven: Collection[str]
+) -> Iterator[Row]:
+    """Yield relays that may close by themselves, or of which nobody knows whether they opened."""
+    yield from _relays_at_boot(bench, channel, proven)
+    yield from _told_only(bench, channel, every)
 
 
 def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, Abilities]) -> Iterator[Row]:
@@ -264,7 +285,7 @@ def _told_only(bench: BenchFile, channel: ChannelSpec, abilities: Mapping[str, A
         )
 
 
-def _relays_at_boot(bench: BenchFile, channel: ChannelSpec, proven: frozenset[str]) -> Iterator[Row]:
+def _relays_at_boot(bench: BenchFile, channel: ChannelSpec, proven: Collection[str]) -> Iterator[Row]:
     for spec in relays(bench, channel):
         assert spec.contact is not None or spec.name != channel.switch, "a switch without a contact was refused before"
         at_boot = "unknown" if spec.contact is None else spec.contact.at_boot

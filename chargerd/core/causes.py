@@ -72,6 +72,7 @@ CAUSES: dict[str, Cause] = {
     "on-not-verified": Cause("an output could not be proven on with its set-points and protection", Priority.HIGH),
     "link-lost": Cause("an instrument does not answer", Priority.EMERGENCY),
     "keeper-lost": Cause("the guarding process is gone", Priority.EMERGENCY),
+    "suspended": Cause("the computer slept: nothing supervised the cell", Priority.HIGH),
     "program-fault": Cause("a fault inside the program itself", Priority.EMERGENCY),
 }
 """Every cause a trip can have. Codes never stand alone on a screen."""

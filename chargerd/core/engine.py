@@ -30,6 +30,7 @@ from chargerd.core.events import (
     StepStarted,
     Tripped,
 )  # fmt: skip
+from chargerd.core.gap import NOTES, charge_gas, note, paused_from_s
 from chargerd.core.gas import is_above, law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Trip
@@ -39,10 +40,9 @@ from chargerd.core.plan import Plan
 from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
 from chargerd.core.relay import rests_connected
-from chargerd.core.states import OVER, State, next_state
+from chargerd.core.resumption import INTERRUPTED, TOO_COLD
+from chargerd.core.states import State, next_state
 from chargerd.core.walk import Walk
-
-TOO_COLD = "too-cold"
 
 
 class Engine:
@@ -139,6 +139,8 @@ class Engine:
             self._trip(Trip(record.cause, None, None, record.text), events)
         elif isinstance(record, Gap):
             self._gap(record, now_s, events)
+        elif isinstance(record, NOTES):
+            note(m, record)
         else:
             reason = str(getattr(record, "reason", "") or getattr(record, "by", ""))
             if isinstance(record, Answer) and m.asked_s is None:
@@ -154,12 +156,11 @@ class Engine:
     def tick(self, now_s: float) -> tuple[Event, ...]:
         """Time passed without a reading. Events follow only when the lease of a live output lapsed; else nothing changes."""
         late = lapsed(self.memory, self.step, self.plan.missed_max, now_s)
+        events: list[Event] = []
         if late is not None:
             self.memory.elapsed_s = max(self.memory.elapsed_s, now_s)
-            events: list[Event] = []
             self._trip(late, events)
-            return tuple(events)
-        return ()
+        return tuple(events)
 
     # --- outputs -------------------------------------------------------------------------------------------------------
 
@@ -388,13 +389,12 @@ class Engine:
         self._protection.forget()
 
     def _gap(self, record: Gap, now_s: float, events: list[Event]) -> None:
-        """Between two lives of a run: charge the counters for the worst, hold, wait for a person."""
+        """Between two lives of a run: charge the counters for the worst, hold, wait. A pause keeps its reason, and its maker."""
         m = self.memory
         m.connected = False
         if m.state == State.RUNNING:
+            charge_gas(m, self.step, self.plan, self.voltage_set_V, record.off_after_s)
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
-            m.gas.charge_for_gap(record.off_after_s)
-        last_s = m.last_reading_s if m.last_reading_s is not None else now_s
-        if State(m.state) not in OVER and m.state != State.IDLE:
-            self._change("interrupted", "the program ended without stopping the run", events)
-            self._hold(min(last_s + record.off_after_s, now_s))
+        if m.state in (State.RUNNING, State.CHECKING):
+            self._hold(paused_from_s(m, self.step, record, now_s))
+            self._change("interrupted", INTERRUPTED, events)

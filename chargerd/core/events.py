@@ -53,16 +53,23 @@ class CheckPassed(Record):
 
     `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted. Then, and
     where it proves nothing (`core/zero.py`), the whole of the stated offset stays in the uncertainty of every charge.
+    `unattended`: the run may be left alone; else `attended_because` says why not. `resistance_ohm`: by the probe pulse, None
+    where it could show none. `clock_set`: whether a time service sets this computer's clock. The engine uses none of these.
     """
 
     kind: ClassVar[str] = "check-passed"
     is_input: ClassVar[bool] = True
+    later: ClassVar[frozenset[str]] = frozenset({"unattended", "attended_because", "resistance_ohm", "clock_set"})
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
     zero_ammeter_A: float = 0.0
     zero_source_u_A: float | None = None
     zero_load_u_A: float | None = None
     zero_ammeter_u_A: float | None = None
+    unattended: bool = False
+    attended_because: str = ""
+    resistance_ohm: float | None = None
+    clock_set: bool | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +155,35 @@ class Gap(Record):
     is_input: ClassVar[bool] = True
     duration_s: float | None = None
     off_after_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class ClockNoted(Record):
+    """By which clocks this life of the run goes on: at its start, and when the wall clock was set or its trust changed.
+
+    `boot_zero_s` is the boot clock at run-relative 0 s, `suspended_s` how long this boot has slept. `wall_s` is the wall clock
+    less the boot clock, `before_wall_s` what it was at the last note (None: the first). No decision of the engine uses any of
+    it; it tells the next life how long nothing was recorded.
+    """
+
+    kind: ClassVar[str] = "clock-noted"
+    is_input: ClassVar[bool] = True
+    boot_id: str = ""
+    boot_zero_s: float = 0.0
+    suspended_s: float = 0.0
+    synchronised: bool = False
+    wall_s: float = 0.0
+    before_wall_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LeftPaused(Record):
+    """The program was started again and did not go on by itself. `reason` says why; `never`: nobody may go on with this run."""
+
+    kind: ClassVar[str] = "left-paused"
+    is_input: ClassVar[bool] = True
+    reason: str = ""
+    never: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,7 +351,7 @@ class ProgramEnded(Record):
 
 
 _ALL: tuple[type[Record], ...] = (
-    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, Tick,
+    Start, CheckPassed, CheckFailed, Pause, Resume, Answer, Stop, Fault, Observed, Gap, ClockNoted, LeftPaused, Tick,
     StateChanged, StepStarted, StepEnded, RoundEnded, SteppedBack, RepeatEnded, ResistanceMeasured,
     ConnectionChecked, ZeroMeasured, ReadingLost, ReadingFound, Tripped, ProgramEnded,
 )  # fmt: skip

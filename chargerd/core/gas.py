@@ -85,11 +85,14 @@ class GasMeter:
         """Forget the last reading (pause, gap, interruption); sums stay."""
         self.last_s = None
 
-    def charge_for_gap(self, off_after_s: float) -> None:
-        """Count a gap at its worst: a charge that gassed goes on gassing with all its current until off was verified."""
-        if self.flag:
-            self.gassing_s += off_after_s
-            self.tafel_Ah += max(self.last_A, 0.0) * off_after_s / 3600.0
+    def charge_for_gap(self, off_after_s: float, current_A: float) -> None:
+        """Count a gap at its worst: the charge gassed with all its current until off was verified, by every estimator."""
+        gas_Ah = current_A * off_after_s / 3600.0
+        self.gassing_s += off_after_s
+        self.terminal_s += off_after_s
+        self.tafel_Ah += gas_Ah
+        self.residual_Ah += gas_Ah
+        self.plateau_Ah += gas_Ah
 
     def skip(self, paused_s: float) -> None:
         """Leave out a pause of so many seconds from the delay that has begun."""

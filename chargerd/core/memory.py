@@ -89,6 +89,10 @@ class Memory:
     start_degC: float | None = None
     asked_s: float | None = None
     answered: bool = False
+    boot_id: str = ""
+    boot_zero_s: float = 0.0
+    suspended_s: float = 0.0
+    synchronised: bool = False
     zero_sum_A: float = 0.0
     zero_squares_A2: float = 0.0
     zero_count: int = 0

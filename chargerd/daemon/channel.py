@@ -17,6 +17,7 @@ from chargerd.core.reading import Reading
 from chargerd.core.states import OVER, State
 from chargerd.daemon.checking import Checking
 from chargerd.daemon.clock import Clock
+from chargerd.daemon.clock_watch import ClockWatch
 from chargerd.errors import ChargerdError, FoundOnError, InstrumentError, JournalError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.journal.writer import JournalWriter
@@ -28,6 +29,10 @@ FULL_EVERY_S = 60.0
 CHECKPOINT_ROWS = 1000
 RETRY_OFF_S = 10.0
 """An output that could not be proven off is tried again this often, for ever, and said each time."""
+DISK_PATIENCE_S = 0.25
+"""What is to be switched on waits so long for its row to be on the disk, then for the next reading after it is."""
+CHECK_PATIENCE_S = 30.0
+"""CHECKING, with everything off, waits so long for the command it follows to be safe."""
 SWITCH_TURNS = 4
 """More switchings than this in one pass would be an engine that cannot make up its mind: our bug."""
 
@@ -41,7 +46,9 @@ class Pass:
     utc: str
     demand: Demand
     records: list[tuple[int, Record]] = field(default_factory=list)
-    """Every record written in this pass with its row number."""
+    """Every record of this pass with its row number; its row may still wait for the disk."""
+    warnings: tuple[str, ...] = ()
+    """What a person should see to."""
 
 
 Watcher = Callable[[Pass], None]
@@ -75,6 +82,10 @@ class Channel:
         self._rows_since_checkpoint = 0
         self._over_since_s: float | None = None
         self._leave = False
+        self._clocks = ClockWatch(clock)
+        self._raise_waits = False
+        self._disk_idle = asyncio.Event()
+        journal.attend(clock.disk_s, self._on_disk_idle)
         self.seq = 0
         self.all_off = True
         """Whether the last thing observed of every output is that it is verified off."""
@@ -99,7 +110,15 @@ class Channel:
     @property
     def unwritten_s(self) -> float:
         """How long the oldest row has waited that a power cut would still take."""
-        return self.journal.unwritten_s(self.clock.disk_s())
+        return self.journal.unwritten_s()
+
+    def _on_disk_idle(self) -> None:
+        """Nothing waits for the disk any more: what was not switched on because of it is due now, on a fresh reading."""
+        self._disk_idle.set()
+        if self._raise_waits:
+            self._raise_waits = False
+            self._next_reading_s = 0.0
+            self.clock.wake()
 
     def elapsed_s(self) -> float:
         """Return run-relative time in whole milliseconds."""
@@ -117,7 +136,7 @@ class Channel:
         except (LinkError, InstrumentError) as fault:
             await self._make_safe(Fault("link-lost", str(fault)))
         except JournalError as fault:
-            # The record cannot be kept: nothing may go on that nobody can account for later.
+            # A ledger cannot be kept: nothing may go on that nobody can account for later.
             await self._switch_all_off_unrecorded()
             raise JournalError(f"{fault}; outputs were switched off") from fault
         except Exception as fault:  # noqa: BLE001 - the channel's task boundary: whatever it is, off first
@@ -128,6 +147,7 @@ class Channel:
 
     async def _run(self, first: Start | Resume) -> None:
         self._command(first)
+        self._command(self._clocks.note(self.elapsed_s()))
         await self._check()
         while not self._is_done():
             await self._pass()
@@ -137,8 +157,14 @@ class Channel:
     async def _check(self) -> None:
         """CHECKING: everything that must be proven before anything may be on. A failure is a reason, not a fault."""
         try:
+            await self._recorded()
+            if self.engine.state is not State.CHECKING:
+                return  # stopped meanwhile
             passed = await self._checking.run(self.bench, self.engine.plan)
         except ChargerdError as reason:
+            if any(isinstance(record, Stop | Fault) for record in self._asked):
+                self._observe(await self.bench.make_safe())  # who ends the run is the reason, and the next pass takes it
+                return
             if isinstance(reason, FoundOnError) and self.engine.memory.begun:
                 # It may have charged or drained the cell all the time nobody watched: no counter knows, so the run is over.
                 await self._make_safe(Fault("source-found-on", str(reason)))
@@ -150,6 +176,11 @@ class Channel:
         self._command(passed)
 
     async def _pass(self) -> None:
+        for noted in self._clocks.look(self.elapsed_s()):
+            if isinstance(noted, Fault):
+                await self._carry_out(noted)
+            else:
+                self._command(noted)
         while self._asked:
             await self._carry_out(self._asked.pop(0))
         if self._retry_off_s is not None and self.elapsed_s() >= self._retry_off_s:
@@ -159,8 +190,39 @@ class Channel:
         else:
             await self._tick()
         await self._reduce()
-        self.journal.sync_if_due(self.clock.disk_s())
+        await self._mind_disk()
         self._tell(self.engine.demand())
+
+    async def _mind_disk(self) -> None:
+        """Have rows made safe when that is due, tell what happened to the disk, and end the run when it cannot be recorded."""
+        self.journal.sync_if_due()
+        why = self.journal.must_stop()
+        if why and self.engine.state not in OVER:
+            await self._make_safe(Stop(by="program", reason=why))
+        for news in self.journal.take_news():
+            self._write(news, self.elapsed_s(), self.clock.utc())
+
+    async def _recorded(self) -> None:
+        """Wait until the command CHECKING follows from is safe. Raises JournalError. Beats go on: nothing reaches the cell."""
+        until_s = self.clock.now_s() + CHECK_PATIENCE_S
+        while not await self._disk_done(self._pass_every_s):
+            await self._mind_disk()
+            self._tell(self.engine.demand())
+            if self.engine.state is not State.CHECKING:
+                return
+            if not self.clock.now_s() < until_s:
+                raise JournalError(f"the disk does not take the record: {self.journal.trouble or 'it does not answer'}")
+
+    async def _disk_done(self, within_s: float) -> bool:
+        """Wait until nothing waits for the disk, so long at most; tell whether that is so."""
+        if self.journal.waits:
+            self._disk_idle.clear()
+            try:
+                async with asyncio.timeout(within_s):
+                    await self._disk_idle.wait()
+            except TimeoutError:
+                pass
+        return not self.journal.waits
 
     async def _reading(self) -> None:
         """Read and act; after each switching read again at once, so that both sides of it are on record."""
@@ -199,10 +261,15 @@ class Channel:
         """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""
         demand = self.engine.demand()
         energises = demand.energise is not Energise.NONE
-        if not (energises or demand.connected) or (energises and self.elapsed_s() > demand.valid_until_s):
+        if not (energises or demand.connected):
             return False
         if self.engine.memory.missing:
             # Nothing is raised on half a reading. What is on already stays on until its lease lapses or readings come back.
+            return False
+        if self._raise_waits or not await self._disk_done(DISK_PATIENCE_S):
+            self._raise_waits = True
+            return False
+        if energises and not self.elapsed_s() <= demand.valid_until_s:
             return False
         observed = await self.bench.apply_raise(demand)
         self._observe(observed)
@@ -277,7 +344,8 @@ class Channel:
 
     def _tell(self, demand: Demand) -> None:
         records, self._records = self._records, []
-        self._watcher(Pass(self.seq, self.elapsed_s(), self.clock.utc(), demand, records))
+        trouble = self.journal.trouble
+        self._watcher(Pass(self.seq, self.elapsed_s(), self.clock.utc(), demand, records, (trouble,) if trouble else ()))
 
     # --- off -----------------------------------------------------------------------------------------------------------
 
@@ -315,4 +383,4 @@ class Channel:
         if self._over_since_s is None:
             self._over_since_s = self.elapsed_s()
         watched_s = 0.0 if state is State.COMPLETE else self._watch_after_s
-        return self._leave or self.elapsed_s() - self._over_since_s >= watched_s
+        return self._leave or self.journal.is_lost or self.elapsed_s() - self._over_since_s >= watched_s

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 
+from chargerd.config.hygiene import allowed_in
 from chargerd.config.inputs import stated_zero
 from chargerd.config.plan import top_voltage_V
+from chargerd.config.unattended import Grant, Shown, grant
 from chargerd.core.demand import Activity, off_demand
 from chargerd.core.events import CheckPassed, Observed
 from chargerd.core.limits import REVERSED_V
@@ -14,6 +17,9 @@ from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading
 from chargerd.core.zero import Zero, proves
+from chargerd.daemon.probe_pulse import Probed, probe
+from chargerd.daemon.starting import ANYHOW, Starting, until_stopped
+from chargerd.daemon.warm_hand import warm_hand
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.roles import Load, Meter
@@ -26,34 +32,78 @@ ZERO_SHARE = 0.1
 """Of the rated capacity per hour: the largest current-limit at which a zero is measured."""
 SEEN_V = 0.050
 """A step of the source's own voltage this large is the cell's, seen through the relay."""
+NOT_AT_TERMINAL = "the start was not at a terminal"
 AGE_MAX_S = 10.0
 """At CHECKING a reading older than one scan with its retries is no proof."""
 
 
 class Checking:
-    """Identity → quiet → protection written and read back → readings plausible → off plan and keeper.
+    """Identity → quiet → warm hand → protection written and read back → readings plausible → off plan and keeper → probe pulse.
 
     With a relay at the cell: … → relay proven open → off plan and keeper → zero of every current → relay proven closed →
-    readings plausible → relay open again.
+    readings plausible → probe pulse → relay open again. What needs a person comes before anything is armed: an instrument's
+    own watchdog must not run out while somebody looks for a cell. Nothing is switched on before off plan and keeper stand.
     """
 
-    def __init__(self, prove: Prove, alive: Alive = lambda: None) -> None:
+    def __init__(self, prove: Prove, alive: Alive = lambda: None, starting: Starting = ANYHOW) -> None:
         self._prove = prove
         self._alive = alive
+        self._starting = starting
+        self._warmed: tuple[int, ...] | None = None
+        self._last_ohm = starting.believed.last_ohm
+        self.granted: Grant | None = None
+        """Whether the run may be left alone, after the last proof; None when nobody asks."""
 
     async def run(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
         """Return the proof. Raises RefusedError, LinkError or InstrumentError with the reason why not."""
+        bench.hands.allowed = allowed_in(plan)
         await bench.identify()
         await bench.check_quiet()
+        no_hand = await self._warm_hand(bench, plan)
         await bench.write_limits(ovp_V=plan.ovp_V, ocp_A=plan.ocp_A, load_ocp_A=plan.ocp_A)
         if bench.hands.relay is not None:
-            return await self._through_relay(bench, plan)
-        await _judge_bench(bench, plan)
-        await self._prove()
-        # Without a relay the current at rest says nothing of the offset while on: it is judged, not subtracted.
-        return CheckPassed()
+            passed, probed = await self._through_relay(bench, plan)
+        else:
+            await _judge_bench(bench, plan)
+            await self._prove()
+            # Without a relay the current at rest says nothing of the offset while on: it is judged, not subtracted.
+            passed = CheckPassed()
+            probed = await self._probe(bench, plan, passed)
+        return self._granted(bench, plan, replace(passed, resistance_ohm=probed.resistance_ohm), Shown(
+            no_hand, "" if self._starting.named or self._starting.goes_on else NOT_AT_TERMINAL, probed.not_shown
+        ))  # fmt: skip
 
-    async def _through_relay(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
+    async def _warm_hand(self, bench: ChannelBench, plan: Plan) -> str:
+        """Return why no hand was seen on the thermometer; "" when it was, at this start and through the very same links."""
+        name, person = plan.inputs.thermometer, self._starting.person
+        if not name or self._starting.goes_on:
+            return ""
+        links = tuple(bench.instruments[one].connection.generation for one in (name, plan.inputs.ambient) if one)
+        if self._warmed is not None:
+            return "" if self._warmed == links else "its link was opened anew since: pauses ask for no hand"
+        if person is None:
+            return NOT_AT_TERMINAL
+        why = await until_stopped(warm_hand(bench, person, self._starting.hold), self._starting.stopped)
+        self._warmed = None if why else links
+        return why
+
+    async def _probe(self, bench: ChannelBench, plan: Plan, zeros: CheckPassed) -> Probed:
+        believed = replace(self._starting.believed, last_ohm=self._last_ohm)
+        probed = await probe(bench, plan, zeros, believed, self._alive)
+        self._last_ohm = probed.resistance_ohm or self._last_ohm
+        return probed
+
+    def _granted(self, bench: ChannelBench, plan: Plan, passed: CheckPassed, shown: Shown) -> CheckPassed:
+        """Say in the record whether the run may be left alone, and let nothing be written that would not be harmless then."""
+        facts, passed = self._starting.facts, replace(passed, clock_set=self._starting.clock_set)
+        if facts is None:
+            return passed
+        self.granted = granted = grant(facts, shown)
+        if granted.is_granted:
+            bench.hands.allowed = allowed_in(plan, facts.untended, facts.alone)
+        return replace(passed, unattended=granted.is_granted, attended_because=granted.because)
+
+    async def _through_relay(self, bench: ChannelBench, plan: Plan) -> tuple[CheckPassed, Probed]:
         """The relay was proven open: measure the zeros, then see the cell through it. It is open again at the end."""
         hands, source_V = bench.hands, f"{plan.inputs.source}_voltage_V"
         open_V = (await bench.read(full=False)).get(source_V, ABSENT).value
@@ -64,8 +114,9 @@ class Checking:
         closed_V = (await _judge_bench(bench, plan)).get(source_V, ABSENT).value
         _judge_contact(bench, open_V, closed_V)
         self._alive()
+        probed = await self._probe(bench, plan, passed)
         _all_verified(await hands.apply_reduction(off_demand(Activity.OFF, AGE_MAX_S)))
-        return passed
+        return passed, probed
 
     async def _zeros(self, bench: ChannelBench, plan: Plan) -> CheckPassed:
         hands = bench.hands

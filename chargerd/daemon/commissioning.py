@@ -21,6 +21,7 @@ from chargerd.daemon.commissioning_guard import Guard
 from chargerd.daemon.commissioning_last import last_steps, nothing_at_the_clips, relay_of, switched
 from chargerd.daemon.simulated_hand import is_simulated_now, simulated_hand
 from chargerd.daemon.surroundings import SURROUNDINGS, Check, Person
+from chargerd.daemon.warm_hand import WARM_K, WARM_S
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.contract.steps import ContractError, NotHereError
@@ -37,8 +38,6 @@ LOAD_FROM_V = 2.0
 LOAD_STEPS_V = (2.0, 1.5, 1.2, 1.0, 0.8, 0.6, 0.5, 0.4, 0.3, 0.2, 0.1)
 HOLDS = 0.95
 """A load that draws less than this share of its set-point does not hold it any more."""
-WARM_K, WARM_S = 1.0, 120.0
-"""A hand warms a taped sensor by more than this within two minutes, or the sensor is not where it is thought to be."""
 
 
 @dataclass(slots=True)

@@ -45,5 +45,5 @@ def open_run(folder: Path, *, simulated: bool = False) -> FrozenRun:
     cell = load_cell(folder / "cell.yaml", head.cell.text.encode())
     bench = load_bench(folder / "bench.yaml", head.bench.text.encode())
     profile = load_profile(folder / "profile.yaml", head.profile.text.encode())
-    plan = build_plan(profile, cell, bench, head.channel)
+    plan = build_plan(profile, cell, bench, head.channel, head.proven)
     return FrozenRun(folder.resolve(), head, cell, bench, profile, bench.channels[head.channel], plan, simulated)

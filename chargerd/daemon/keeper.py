@@ -338,13 +338,13 @@ class Keeper:
 
     def _act(self, cause: str) -> int:
         self.say(f"{cause}: killing the worker and executing the off plan")
-        notify(f"STATUS={cause!a}: executing the off plan")
-        os.kill(self.worker.pid, signal.SIGABRT)
-        until_s = boot_s() + KILL_S
-        while not self._ended() and boot_s() < until_s:
-            self._sleep([self._wake], until_s)
-        os.killpg(self.worker.pid, signal.SIGKILL)  # the worker, and what is left of its group
-        self.worker.wait()
+        notify(f"STOPPING=1\nSTATUS={cause!a}: executing the off plan")  # its watchdog must not end us half-way
+        for last, end in ((signal.SIGABRT, os.kill), (signal.SIGKILL, os.killpg)):  # at last what is left of its group, too
+            end(self.worker.pid, last)
+            until_s = boot_s() + KILL_S
+            while not self._ended() and boot_s() < until_s:  # a hanging disk holds even a killed process: off does not wait
+                self._sleep([self._wake], until_s)
+        self.worker.poll()
         verified = self._run_off()
         self.say("all outputs are off, verified" if verified else "NOT VERIFIED: switch the outputs off by hand")
         return EXIT_OFF_VERIFIED if verified else EXIT_OFF_NOT_VERIFIED

@@ -11,6 +11,7 @@ after a stop and by a person. Standard library; off_wire.py, and for pins off_pi
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import math
 import os
@@ -53,7 +54,8 @@ TIMEOUT_MAX_S, TRIES_MAX, LENGTH_MAX = 2.0, 5, 260  # a Modbus frame on TCP has 
 SENSES = ("text", "decimal", "unsigned", "signed", "float", "registers", "ascii")
 PYTHON, MODULES = rb"(?:[^\0]*/)?python[^/\0]*", rb"(?:worker|commissioner)"  # who leaves off plans and holds ports
 MODULE = rb"(?:chargerd\.daemon\." + MODULES + rb"|[^\0]*/chargerd/daemon/" + MODULES + rb"\.py)"
-WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?" + MODULE + rb"\0.*", re.DOTALL)  # a command line, as the kernel shows it
+TEST = rb"(?:-m\0chargerd|[^\0]*/chargerd|[^\0]*/chargerd/__main__\.py)\0dialect\0test"  # it leaves one, too
+WORKER = re.compile(PYTHON + rb"\0(?:.*\0)?(?:" + MODULE + rb"|" + TEST + rb")\0.*", re.DOTALL)  # as the kernel shows it
 
 
 class PlanError(Exception):
@@ -72,6 +74,8 @@ class Output:
     timeout_s: float = 0.0
     tries: int = 0  # none for an entry that cannot be understood; the plan's others are switched off all the same
     result: tuple[bool, str] = (False, "off itself failed or hung")
+    was_on: bool | None = None  # before anything was sent; None: it was not asked, or did not say
+    is_of_another_boot: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +87,7 @@ class Plan:
     worker_pid: int
     boot_id: str
     outputs: tuple[Output, ...]
+    sha256: str  # of the file: by it a result belongs to this life's plan and not to an earlier one
 
 
 def _texts(value: Any) -> tuple[str, ...]:
@@ -153,7 +158,8 @@ def _as_version_2(entry: dict[str, Any]) -> dict[str, Any]:
 def read_plan(path: Path) -> Plan:
     """Read one off plan. Raises PlanError when nothing can be done with it."""
     try:
-        plan = json.loads(path.read_bytes())
+        whole = path.read_bytes()
+        plan = json.loads(whole)
         (channel,), (boot_id,), outputs = _texts(plan["channel"]), _texts(plan["boot_id"]), []
         for number, entry in enumerate(plan["outputs"], start=1):
             try:
@@ -165,19 +171,29 @@ def read_plan(path: Path) -> Plan:
         raise PlanError(f"{path}: this off plan cannot be used ({fault!r:.200})") from fault
     if plan["version"] not in VERSIONS or not outputs or type(plan.get("worker_pid")) is not int:
         raise PlanError(f"{path}: this is no off plan of a version known here ({', '.join(map(str, VERSIONS))})")
-    return Plan(path, channel, plan["worker_pid"], boot_id, tuple(outputs))
+    for output in outputs:
+        output.is_of_another_boot = boot_id != this_boot()
+    return Plan(path, channel, plan["worker_pid"], boot_id, tuple(outputs), hashlib.sha256(whole).hexdigest())
 
 
-def verify(link: wire.Link, output: Output, until_s: float) -> tuple[bool, str]:
-    """Ask each question until its reply proves off, for timeout_s at most; say by what, or what came instead."""
+def verify(link: wire.Link, output: Output, until_s: float, *, in_doubt: bool) -> tuple[bool, str]:
+    """Ask each question until its reply proves off, for timeout_s at most; say by what, or what came instead.
+
+    in_doubt: a reply to something asked before may still come, and it could pass for the proof; the line must be silent for a
+    whole time-out first. So it is before the next question after one that was asked more than once.
+    """
     proofs = []
     for question in output.verify:
+        if in_doubt and link.clear is None:
+            wire.drain(link, until_s, output.timeout_s)
+        in_doubt = False
         settled_s = wire.boot_s() + output.timeout_s  # a measured current needs a moment to fall
         while True:
             reply = wire.ask(link, question, output.timeout_s, until_s)
             if question.is_expected(reply):
                 proofs.append(f"{question.shown} {question.value(reply)}")
                 break
+            in_doubt = True
             if not reply or wire.boot_s() + wire.PAUSE_S > min(settled_s, until_s):
                 answer = f"answered {_shown(question, reply)}" if reply else "was not answered"
                 return False, f"off was sent, but {question.shown} {answer}"
@@ -187,6 +203,14 @@ def verify(link: wire.Link, output: Output, until_s: float) -> tuple[bool, str]:
 
 def _shown(exchange: wire.Exchange, reply: bytes) -> str:
     return reply.hex(" ").upper()[:80] if exchange.length else f"{reply!r:.80}"
+
+
+def was_on(reply: bytes, question: wire.Exchange) -> bool | None:
+    """What an output said of itself before it was switched off; asked in another boot only, where no crash waits for off.
+
+    One that was on when the computer had started: nobody knows for how long, and its run never goes on by itself.
+    """
+    return None if not reply else not question.is_expected(reply)
 
 
 def send_off(link: wire.Link, output: Output, until_s: float, *, is_right: bool) -> str:
@@ -224,9 +248,14 @@ def switch_off(output: Output, until_s: float) -> None:
                     if wrong:
                         continue
                 told = "off was sent, but not proven" if is_right else "no identity answer; off was sent all the same"
+                if is_right and output.is_of_another_boot and output.was_on is None and output.verify:
+                    output.was_on = was_on(wire.ask(link, output.verify[0], output.timeout_s, until_s), output.verify[0])
                 missing = send_off(link, output, until_s, is_right=is_right)
                 if is_right:
-                    is_off, told = verify(link, output, until_s)
+                    # A device answers in order: behind the right identity, or what acknowledges off, nothing older comes.
+                    is_acknowledged = not missing and any(command.pattern is not None for command in output.off)
+                    in_doubt = not is_acknowledged and (attempt > 0 or output.identity is None)
+                    is_off, told = verify(link, output, until_s, in_doubt=in_doubt)
                     if is_off:
                         output.result = True, told
                         return
@@ -238,11 +267,15 @@ def switch_off(output: Output, until_s: float) -> None:
     output.result = False, told or output.result[1]
 
 
+def this_boot() -> str:
+    """This boot's id."""
+    return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+
+
 def end_workers(plans: Sequence[Plan]) -> None:
     """Ask the holders of the ports to make safe, for one second; then kill them. Never any other process."""
-    boot_id = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
     alive = []
-    for pid in {plan.worker_pid for plan in plans if plan.boot_id == boot_id}:
+    for pid in {plan.worker_pid for plan in plans if plan.boot_id == this_boot()}:
         with contextlib.suppress(OSError, OverflowError):
             process = os.pidfd_open(pid)  # from here on the number cannot pass to another process unnoticed
             if WORKER.fullmatch(Path(f"/proc/{pid}/cmdline").read_bytes()):
@@ -290,13 +323,41 @@ def run_port(outputs: Sequence[Output], spare_s: float, line: threading.Lock) ->
             thread.join(limit_s + wire.PAUSE_S)
 
 
-def was_off_before(folder: Path) -> bool:
-    """Whether this plan has proven off before: the first proof is the one that tells how long outputs can have been on."""
-    result = folder / "off-result.json"
+def first_proof(folder: Path, plan_sha256: str) -> dict[str, Any] | None:
+    """What this plan has proven before: the first proof is the one that tells how long outputs can have been on."""
     with contextlib.suppress(OSError, ValueError, KeyError, TypeError):
-        proven = all(one["verified"] is True for one in json.loads(result.read_bytes())["outputs"])
-        return proven and result.stat().st_mtime >= (folder / "off-plan.json").stat().st_mtime
-    return False
+        before = json.loads((folder / "off-result.json").read_bytes())
+        proven = bool(before["outputs"]) and all(one["verified"] is True for one in before["outputs"])
+        if proven and before["plan_sha256"] == plan_sha256:
+            return dict(before)
+    return None
+
+
+def found_on(folder: Path) -> set[str]:
+    """The outputs that an earlier execution of this boot found on, by name."""
+    with contextlib.suppress(OSError, ValueError, KeyError, TypeError, AttributeError):
+        result = json.loads((folder / "off-result.json").read_bytes())
+        told = [one for one in (result, result.get("again")) if one and one["boot_id"] == this_boot()]
+        return {output["output"] for one in told for output in one["outputs"] if output["was_on"] is True}
+    return set()
+
+
+def write_results(plans: Sequence[Plan], results: Mapping[Path, Sequence[dict[str, Any]]]) -> None:
+    """Leave off-result.json beside each plan: what came of it and when, by the boot's clock, which nobody sets.
+
+    What a plan proved first stays; this time goes under `again`.
+    """
+    for folder, outputs in results.items():
+        sha256 = next(plan.sha256 for plan in plans if plan.path.parent == folder)
+        now = {"written_utc": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), "boot_id": this_boot(), "boot_s": wire.boot_s()}
+        content: dict[str, Any] = {"version": 1, **now, "plan_sha256": sha256, "outputs": outputs}
+        before = first_proof(folder, sha256)
+        for output in outputs:  # what was found on in this boot is not forgotten when off is asked for again
+            output["was_on"] = True if output["output"] in found_on(folder) else output["was_on"]
+        if before is not None:
+            content = {**before, "again": {**now, "outputs": outputs}}
+        with contextlib.suppress(OSError):
+            (folder / "off-result.json").write_text(json.dumps(content, indent=1) + "\n", encoding="ascii")
 
 
 def run_off(plan_paths: Sequence[str | Path], *, out: TextIO | None) -> int:
@@ -319,14 +380,11 @@ def run_off(plan_paths: Sequence[str | Path], *, out: TextIO | None) -> int:
             is_off, told = output.result
             code = code if is_off else EXIT_NOT_VERIFIED
             says.append(f"{plan.channel} {output.name}: {'off, verified by' if is_off else 'NOT VERIFIED:'} {told}")
-            result = {"channel": plan.channel, "output": output.name, "verified": is_off, "told": told}
+            result = {"channel": plan.channel, "output": output.name, "verified": is_off, "told": told, "was_on": output.was_on}
             results.setdefault(plan.path.parent, []).append(result)
     with contextlib.suppress(OSError):  # a closed terminal or a full disk does not make an output less off
         print(*says, sep="\n", file=out, flush=True)
-    for folder in [folder for folder in results if not was_off_before(folder)]:
-        content = {"version": 1, "written_utc": time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime()), "outputs": results[folder]}
-        with contextlib.suppress(OSError):
-            (folder / "off-result.json").write_text(json.dumps(content, indent=1) + "\n", encoding="ascii")
+    write_results(plans, results)
     return code
 
 
@@ -334,9 +392,7 @@ def main(argv: Sequence[str]) -> int:
     """Execute the plans named; not to be stopped half-way by a closing terminal."""
     for name in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         signal.signal(name, signal.SIG_IGN)
-    if not argv:
-        print("usage: off.py PLAN…")
-    return run_off(argv, out=sys.stdout) if argv else EXIT_GARBLED_PLAN
+    return run_off(argv, out=sys.stdout) if argv else print("usage: off.py PLAN…") or EXIT_GARBLED_PLAN
 
 
 if __name__ == "__main__":

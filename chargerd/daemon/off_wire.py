@@ -301,8 +301,8 @@ def ask(link: Link, question: Exchange, timeout_s: float, until_s: float) -> byt
     return reply
 
 
-def drain(link: Link, until_s: float) -> None:
-    """Read and forget what comes until the line is silent. Raises LinkError when it never is."""
-    while link.receive(link.quiet_s):
+def drain(link: Link, until_s: float, quiet_s: float = 0.0) -> None:
+    """Read and forget what comes until the line is silent, for quiet_s at least. Raises LinkError when it never is."""
+    while link.receive(max(link.quiet_s, quiet_s)):
         if boot_s() > until_s:
             raise LinkError("it talks without being asked")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import NamedTuple
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.commissioned import Record, record_of, why_not
@@ -32,5 +33,20 @@ def standing(record: Record, bench: BenchFile, channel: str) -> list[str]:
 
 def proven(bench: BenchFile, channel: str) -> frozenset[str] | None:
     """Return what a record that counts has proven, None when none counts. Raises BenchError when it is damaged."""
+    return standing_of(bench, channel).proven
+
+
+class Standing(NamedTuple):
+    """What a commissioning record has proven, None when none counts, and then why not ("" when there is none at all)."""
+
+    proven: frozenset[str] | None
+    why_not: str = ""
+
+
+def standing_of(bench: BenchFile, channel: str) -> Standing:
+    """Return what the channel's record is worth now. Raises BenchError when it is damaged."""
     record = load_record(bench, channel)
-    return record.proven if record is not None and not standing(record, bench, channel) else None
+    if record is None:
+        return Standing(None)
+    reasons = standing(record, bench, channel)
+    return Standing(None, f"the one of {record.utc} does not count: {'; '.join(reasons)}") if reasons else Standing(record.proven)

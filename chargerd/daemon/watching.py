@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from chargerd.core.demand import Energise
@@ -28,11 +28,15 @@ Announce = Callable[[dict[str, Any]], None]
 class Watching:
     """Keeps what a Snapshot needs between passes. Feeding it never raises and never waits."""
 
-    def __init__(self, engine: Engine, subject: Subject, shows: tuple[Show, ...], announce: tuple[Announce, ...]) -> None:
+    def __init__(
+        self, engine: Engine, subject: Subject, shows: tuple[Show, ...], announce: tuple[Announce, ...],
+        warnings: tuple[str, ...] = (),
+    ) -> None:  # fmt: skip
         self._engine = engine
         self._subject = subject
         self._shows = shows
         self._announce = announce
+        self._warnings = warnings
         self._forecast = Forecast(engine.step, engine.voltage_set_V)
         self._outputs: dict[str, Output] = {}
         self._seen_s: list[float | None] = [None, None, None]
@@ -64,7 +68,7 @@ class Watching:
             valid_for_s=VALID_PASSES * max(done.demand.sample_every_s, 2.0),
             reason=engine.memory.reason, ages=self._ages(done.elapsed_s), rounds=self._rounds(),
             outlook=self._forecast.outlook() if running else NO_OUTLOOK,
-            output=combined(self._outputs), trip=self._trip,
+            output=combined(self._outputs), trip=self._trip, warnings=(*self._warnings, *done.warnings),
         )  # fmt: skip
         for show in self._shows:
             show(snapshot)
@@ -91,6 +95,10 @@ class Watching:
             inputs = self._engine.plan.inputs
             off = Output(on=False, verified=True, by="reading back at the start")
             self._outputs = {name: off for name in (inputs.source, inputs.load) if name}
+            if record.unattended or record.attended_because:
+                self._subject = replace(
+                    self._subject, attended_only=not record.unattended, attended_because=record.attended_because
+                )
 
     def _rounds(self) -> int | None:
         engine = self._engine

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 
+from chargerd.config.hygiene import Allowance
 from chargerd.config.safety_time import OFF_QUESTIONS, OFF_TRIES
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
@@ -34,6 +35,10 @@ OPEN_AGAIN_S = 10.0
 """A relay that could not be proven open is tried again this often while the outputs are off."""
 
 
+class NotAllowedError(InstrumentError):
+    """A set-point that this run may not write: our bug, for the plan was checked. Nothing was sent."""
+
+
 class Hands:
     """The outputs of one channel, and the relay between them and the cell.
 
@@ -43,8 +48,10 @@ class Hands:
 
     def __init__(
         self, inputs: ChannelInputs, instruments: dict[str, Instrument], neighbours: Sequence[Switch],
-        now_s: Callable[[], float], trouble: dict[str, str], bank: Bank | None = None,
+        now_s: Callable[[], float], trouble: dict[str, str], bank: Bank | None = None, *, allowed: Allowance,
     ) -> None:  # fmt: skip
+        self.allowed = allowed
+        """What may be written at all: the bench's limits, at CHECKING those of the run. Asserted at every write."""
         source = instruments[inputs.source]
         assert isinstance(source, Source)
         self.source = source
@@ -183,13 +190,13 @@ class Hands:
             return await output.follow() if isinstance(output, Bank) else []
         self.energised = demand.energise
         fault = "was not tried"
-        was_on = output.is_on  # asked before the first try: what that one may have switched on is not proven by having been sent
         refused = 0
         began_s = self._now_s()
+        was_on = bool(output.is_on)
         for _ in range(RAISE_TRIES):
             try:
-                return await self._raise(output, demand, was_on=bool(was_on))
-            except (WrongIdentityError, ProtectionActedError) as wrong:
+                return await self._raise(output, demand, was_on=was_on)
+            except (WrongIdentityError, ProtectionActedError, NotAllowedError) as wrong:
                 fault = str(wrong)
                 break
             except InstrumentError as refusal:
@@ -232,6 +239,12 @@ class Hands:
                 )
 
     async def _raise(self, output: Output | Bank, demand: Demand, *, was_on: bool) -> list[Observed]:
+        """Arm and switch on, or change the set-points of what `was_on` before the first try. Raises InstrumentError, LinkError."""
+        if not was_on and output.is_on is not False:
+            # A try that broke off may have switched it on, and nobody was told: it goes on anew, proven, or not at all.
+            off = await output.switch_off()
+            if not off.verified:
+                raise InstrumentError(off.text)
         await self._limits(output, demand)
         if not output.is_armed or output.points != self._points(output, demand):
             await self._write_points(output, self._points(output, demand))
@@ -265,6 +278,10 @@ class Hands:
             await self.source.write_limits(ovp_V=demand.ovp_V, ocp_A=demand.ocp_A)
 
     async def _write_points(self, output: Output | Bank, points: tuple[float, ...]) -> None:
+        is_source = isinstance(output, Source)
+        why = self.allowed.why_not(1 if is_source else -1, points[0] if is_source else None, points[-1])
+        if why:
+            raise NotAllowedError(f"{output.name}: {why}; not written")
         if isinstance(output, (Load, Bank)):
             await output.write_points(current_A=points[0])
         else:

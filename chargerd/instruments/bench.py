@@ -10,6 +10,7 @@ import asyncio
 from collections.abc import Callable, Sequence
 
 from chargerd.config.bench import BenchFile
+from chargerd.config.hygiene import Allowance, allowed_by
 from chargerd.config.inputs import inputs_of
 from chargerd.core.demand import Demand, Energise
 from chargerd.core.events import Observed
@@ -50,7 +51,7 @@ class ChannelBench:
 
     def __init__(
         self, inputs: ChannelInputs, instruments: dict[str, Instrument], now: Callable[[], float],
-        neighbours: Sequence[Switch] = (), kept: Sequence[Instrument] = (), bank: Bank | None = None,
+        neighbours: Sequence[Switch] = (), kept: Sequence[Instrument] = (), bank: Bank | None = None, *, allowed: Allowance,
     ) -> None:  # fmt: skip
         self.inputs = inputs
         self.trouble: dict[str, str] = {}
@@ -63,7 +64,7 @@ class ChannelBench:
         self._watch = Watch({spec.name: spec.resolution.get("temperature", 0.0) for spec in specs}, inputs.thermometer)
         self._sensor_trouble: dict[str, str] = {}
         self.columns = tuple(key for sampler in self._samplers.values() for key in sampler.columns)
-        self.hands = Hands(inputs, instruments, neighbours, now, self.trouble, bank)
+        self.hands = Hands(inputs, instruments, neighbours, now, self.trouble, bank, allowed=allowed)
         self._identified_s = now()
         self._is_prompt = True
 
@@ -94,7 +95,7 @@ class ChannelBench:
         kept = [make_instrument(bench, name, "", links, in_flight) for name in bench.keep_on if name in bench.instruments]
         opened = ChannelBench(
             inputs_of(spec, bench), instruments, now, [one for one in neighbours if isinstance(one, Switch)], kept,
-            make_bank(spec, bench, instruments),
+            make_bank(spec, bench, instruments), allowed=allowed_by(bench.limits),
         )  # fmt: skip
         try:
             for connection in links.values():

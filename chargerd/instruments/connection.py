@@ -60,6 +60,8 @@ class Connection:
         self._link: Link | None = None
         self._proven = False
         self._answered = False
+        self._in_doubt = False
+        """Something failed since the identity was last proven: what comes next may be the late answer to it."""
 
     @property
     def is_usable(self) -> bool:
@@ -93,7 +95,14 @@ class Connection:
         except LinkError as fault:
             raise self._named(fault) from fault
         self.generation += 1
-        return await self.identify()
+        if not self._in_doubt:
+            return await self.identify()
+        try:
+            return await self.identify()
+        except WrongIdentityError:
+            # The late answer to what was asked before would look like this, and nothing would be switched off: look once more.
+            self._in_doubt = False
+            return await self._reopen()
 
     async def identify(self) -> str:
         """Ask the identity question and compare. Raises as `reopen`."""
@@ -110,6 +119,7 @@ class Connection:
             )
         self.identity = reply
         self._proven = self._answered = True
+        self._in_doubt = False
         return reply
 
     async def ensure(self) -> None:
@@ -184,6 +194,7 @@ class Connection:
 
     async def spoil(self, reason: LinkGarbledError) -> LinkGarbledError:
         """Close the link because of a reply that is not in the grammar; return the error to raise."""
+        self._in_doubt = True
         await self.close()
         return LinkGarbledError(f"{self.name}: {reason}")
 
@@ -213,6 +224,8 @@ class Connection:
             raise LinkClosedError(f"{self.name}: {text} not sent, the instrument's identity is not proven")
 
     def _named(self, fault: LinkError) -> LinkError:
+        """Return a fault of the link, with whose it is."""
+        self._in_doubt = True
         for kind in (LinkTimeoutError, LinkClosedError, LinkGarbledError):
             if isinstance(fault, kind):
                 return kind(f"{self.name}: {fault}")

@@ -95,9 +95,9 @@ def make_instrument(
     if role in SWITCHING and name not in bench.keep_on:
         try:
             for question in dialect.questions.values():
-                alone.judge(name, question.name, question.text, is_question=True)
+                alone.judge(name, question.name, question.text, is_question=True, own=spec.output)
             for command in dialect.commands.values():
-                alone.judge(name, command.name, command.template, is_question=False)
+                alone.judge(name, command.name, command.template, is_question=False, own=spec.output)
         except InstrumentError as fault:
             raise BenchError((f"{spec.place}: {fault}",)) from fault
     key = (spec.address, spec.identity)

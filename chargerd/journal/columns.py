@@ -88,7 +88,18 @@ class Checkpoint(Record):
     readings_seq: int = 0
 
 
-KINDS: dict[str, type[Record]] = {**RECORDS, Checkpoint.kind: Checkpoint}
+@dataclass(frozen=True, slots=True)
+class Storage(Record):
+    """What happened to the disk under this record: `what` is full, room (again) or segment. The engine knows nothing of it."""
+
+    kind: ClassVar[str] = "storage"
+    what: str = ""
+    text: str = ""
+
+
+OWN_KINDS = frozenset({Checkpoint.kind, Storage.kind})
+"""Rows the journal writes by itself: neither given to the engine nor derived by it."""
+KINDS: dict[str, type[Record]] = {**RECORDS, Checkpoint.kind: Checkpoint, Storage.kind: Storage}
 """Every kind of row in the events file."""
 
 

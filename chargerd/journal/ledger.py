@@ -16,10 +16,12 @@ from typing import Any, ClassVar, Self
 
 from chargerd.errors import InternalError, JournalError, RefusedError
 from chargerd.journal.columns import LEDGER_COLUMNS
-from chargerd.journal.reader import Rows, Torn, cut, header_length
+from chargerd.journal.reader import Rows, Torn, header_length
+from chargerd.journal.recovery import cut
 from chargerd.journal.rowcheck import END, fault_of, is_utc, quoted_json
+from chargerd.journal.rowfile import RowFile
 from chargerd.journal.runfolder import checked_name, lock, make_folder, open_file
-from chargerd.journal.writer import RowFile
+from chargerd.journal.segments import Segment
 
 Fact = str | float | int | bool | None
 _HEADER = ",".join(LEDGER_COLUMNS).encode() + END
@@ -95,13 +97,13 @@ class Ledger:
         with os.fdopen(open_file(folder, path.name, os.O_RDONLY), "rb") as file:
             begin = header_length(file.readline(len(_HEADER)), LEDGER_COLUMNS, path)
 
-        def make(cells: list[str], seq: int) -> LedgerRow:
+        def make(cells: list[str], seq: int, _path: Path) -> LedgerRow:
             number, utc, kind, detail = cells
             if number != str(seq) or kind not in cls.kinds or not is_utc(utc):
                 raise ValueError(f"{number} {kind} at {utc!r} is no row {seq} of this ledger")
             return LedgerRow(seq, utc, kind, json.loads(detail))
 
-        rows = Rows(path, make, begin, 0)
+        rows = Rows((Segment(path, 1, begin),), make)
         return list(rows), rows.torn
 
     def append(self, kind: str, utc: str, **facts: Fact) -> int:
@@ -142,7 +144,7 @@ class ChannelLedger(Ledger):
     """What happened on a channel, over all runs. The latch lives here: it survives every restart."""
 
     folder = "channels"
-    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted"})
+    kinds = frozenset({"tripped", "cleared", "started", "ended", "restarted", "granted", "planned", "disk-failed"})
 
     def latched(self) -> Trip | None:
         """Return the trip that is latched, the first cause since the last clear, or None."""
@@ -168,17 +170,29 @@ class ChannelLedger(Ledger):
             raise RefusedError(f"{self._file.path}: no trip is latched here, there is nothing to clear")
         return self.append("cleared", utc, reason=reason, by=by)
 
-    def started(self, utc: str, run: str) -> int:
+    def started(self, utc: str, run: str, **facts: Fact) -> int:
         """A run began on this channel."""
-        return self.append("started", utc, run=run)
+        return self.append("started", utc, run=run, **facts)
 
     def ended(self, utc: str, run: str, how: str) -> int:
         """A run ended on this channel."""
         return self.append("ended", utc, run=run, how=how)
 
-    def restarted(self, utc: str, run: str, by: str) -> int:
-        """A run was resumed after the program had ended; `by` says by whom or what."""
-        return self.append("restarted", utc, run=run, by=by)
+    def restarted(self, utc: str, run: str, by: str, **facts: Fact) -> int:
+        """A run was resumed after the program had ended; `by` says by whom or what, `crashed` whether without a new boot."""
+        return self.append("restarted", utc, run=run, by=by, **facts)
+
+    def granted(self, utc: str, run: str, *, unattended: bool) -> int:
+        """CHECKING has passed; `unattended`: nobody need be there. Only such a run ever goes on by itself."""
+        return self.append("granted", utc, run=run, unattended=unattended)
+
+    def planned(self, utc: str, run: str, **digests: str) -> int:
+        """A life of a run has frozen its off plan; from now on outputs may be on."""
+        return self.append("planned", utc, run=run, **digests)
+
+    def disk_failed(self, utc: str, run: str, text: str) -> int:
+        """The record of a run could not be written. The run never goes on by itself after that."""
+        return self.append("disk-failed", utc, run=run, text=text)
 
     def open_run(self) -> str:
         """Return the run that was started, or gone on with, and has not ended; "" when there is none."""
@@ -195,7 +209,7 @@ class CellLedger(Ledger):
     """What is known of one cell, over all runs: notes of people and the charge that went into gas."""
 
     folder = "cells"
-    kinds = frozenset({"note", "gas", "started", "ended"})
+    kinds = frozenset({"note", "gas", "started", "ended", "resistance"})
 
     def note(self, utc: str, text: str, by: str, **facts: Fact) -> int:
         """Write down a dated fact: a weighing, a voltage read by hand, water, a remark. Keys carry their unit: `mass_g`."""
@@ -220,3 +234,11 @@ class CellLedger(Ledger):
             if row.kind == "gas":
                 largest[row.facts["run"]] = max(row.facts["gas_charge_Ah"], largest.get(row.facts["run"], 0.0))
         return sum(largest.values())
+
+    def resistance(self, utc: str, run: str, resistance_ohm: float) -> int:
+        """Write down the resistance that a start's probe has shown, clips and leads included."""
+        return self.append("resistance", utc, run=run, resistance_ohm=resistance_ohm)
+
+    def last_resistance_ohm(self) -> float | None:
+        """Return the resistance at this cell's last start, None when there was none."""
+        return next((row.facts["resistance_ohm"] for row in reversed(self.rows) if row.kind == "resistance"), None)

@@ -18,10 +18,11 @@ from chargerd.core.derived import Derived
 from chargerd.core.events import Record, Tick
 from chargerd.core.reading import Reading
 from chargerd.errors import JournalError, RefusedError
-from chargerd.journal.columns import COLUMNS, EVENTS, READINGS, Checkpoint, derived_cells
-from chargerd.journal.reader import EventRow, ReadingRow, Torn, iter_events, iter_readings
+from chargerd.journal.columns import COLUMNS, EVENTS, OWN_KINDS, READINGS, Checkpoint, derived_cells
+from chargerd.journal.reader import EventRow, ReadingRow, Torn, events_segments, iter_events, iter_readings, readings_segments
 from chargerd.journal.rowcheck import cells_of, fault_of
 from chargerd.journal.runfolder import open_file, read_run
+from chargerd.journal.segments import Segment, holding
 from chargerd.journal.writer import Owed
 
 DIFFERENCES_MAX = 1000
@@ -179,8 +180,8 @@ class _Fold(Generic[E]):
         self.owed.extend(Owed(record, self._readings_seq, row.elapsed_s, row.utc) for record in records)
 
     def _output(self, event: EventRow) -> None:
-        if event.kind == Checkpoint.kind:
-            self._checkpoint(event)
+        if event.kind in OWN_KINDS:
+            self._own(event)
             return
         wrote = f"{event.kind} {event.detail}"
         if not self.owed:
@@ -192,10 +193,11 @@ class _Fold(Generic[E]):
         elif elapsed_s != event.elapsed_s:
             self._differ(EVENTS, event.seq, "elapsed_s", str(event.elapsed_s), str(elapsed_s))
 
-    def _checkpoint(self, event: EventRow) -> None:
+    def _own(self, event: EventRow) -> None:
+        """A row of the journal's own: time has gone on, and a checkpoint is compared."""
         self._overdue(event.seq)
         self.elapsed_s, self.utc = event.elapsed_s, event.utc
-        if self._version is None:
+        if self._version is None or event.kind != Checkpoint.kind:
             return
         try:
             checkpoint = event.record
@@ -270,27 +272,30 @@ class _Start(Generic[E]):
 
 def _checkpoint(folder: Path, make_engine: Callable[[], E], engine_version: str, skipped: list[str]) -> _Start[E] | None:
     """Return the last checkpoint that is good, None when there is none; tell in `skipped` of those that are not."""
-    path = folder / EVENTS
-    readings = open_file(folder, READINGS, os.O_RDONLY)
-    events = open_file(folder, EVENTS, os.O_RDONLY)
-    try:
-        with mmap.mmap(events, 0, access=mmap.ACCESS_READ) as content:
-            found = content.rfind(_CHECKPOINT)
-            while found >= 0:
-                begin = content.rfind(b"\n", 0, found) + 1
-                end = content.find(b"\n", found) + 1 or len(content)
-                try:
-                    return _start_of(content[begin:end], end, readings, make_engine, engine_version)
-                except ValueError as error:
-                    skipped.append(f"{path}: the checkpoint at byte {begin} is no good: {error}")
-                found = content.rfind(_CHECKPOINT, 0, begin)
-    finally:
-        os.close(readings)
-        os.close(events)
+    readings = readings_segments(folder / READINGS)
+    for segment in reversed(events_segments(folder / EVENTS)):
+        events = open_file(folder, segment.path.name, os.O_RDONLY)
+        try:
+            with mmap.mmap(events, 0, access=mmap.ACCESS_READ) as content:
+                found = content.rfind(_CHECKPOINT)
+                while found >= 0:
+                    begin = content.rfind(b"\n", 0, found) + 1
+                    end = content.find(b"\n", found) + 1 or len(content)
+                    try:
+                        start = _start_of(content[begin:end], end, readings, make_engine, engine_version)
+                        if segment.last is None or start.seq <= segment.last:  # what is behind that does not count
+                            return start
+                    except ValueError as error:
+                        skipped.append(f"{segment.path}: the checkpoint at byte {begin} is no good: {error}")
+                    found = content.rfind(_CHECKPOINT, 0, begin)
+        finally:
+            os.close(events)
     return None
 
 
-def _start_of(line: bytes, end: int, readings: int, make_engine: Callable[[], E], engine_version: str) -> _Start[E]:
+def _start_of(
+    line: bytes, end: int, readings: tuple[Segment, ...], make_engine: Callable[[], E], engine_version: str
+) -> _Start[E]:
     """Return the start that a checkpoint's line gives. Raises ValueError when it is no good, RefusedError."""
     fault = fault_of(line)
     if fault:
@@ -299,8 +304,10 @@ def _start_of(line: bytes, end: int, readings: int, make_engine: Callable[[], E]
     memory = Checkpoint.from_detail(detail)
     if memory.engine != engine_version:
         raise RefusedError(f"written by engine version {memory.engine}, this is {engine_version}; start a new run")
-    before = os.pread(readings, 1, max(memory.readings_bytes - 1, 0))
-    following = os.pread(readings, len(str(memory.readings_seq + 1)) + 1, memory.readings_bytes)
+    path = readings[holding(readings, memory.readings_seq)].path
+    with os.fdopen(open_file(path.parent, path.name, os.O_RDONLY), "rb") as file:
+        before = os.pread(file.fileno(), 1, max(memory.readings_bytes - 1, 0))
+        following = os.pread(file.fileno(), len(str(memory.readings_seq + 1)) + 1, memory.readings_bytes)
     if before != b"\n" or following not in (b"", b"%d," % (memory.readings_seq + 1)) or int(after_seq) != memory.readings_seq:
         raise ValueError("it does not point at the end of a readings row")
     engine = make_engine()

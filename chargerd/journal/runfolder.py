@@ -149,7 +149,10 @@ class Frozen:
 
 @dataclass(frozen=True, slots=True)
 class RunHead:
-    """What a run is: its frozen files, the program that began it, and the instruments it was begun with."""
+    """What a run is: its frozen files, the program that began it, and the instruments it was begun with.
+
+    `proven`: what the bench's commissioning record had proven then, in readiness' words; the plan is computed with it.
+    """
 
     channel: str
     started_utc: str
@@ -159,6 +162,7 @@ class RunHead:
     bench: Frozen
     profile: Frozen
     identities: Mapping[str, str]
+    proven: tuple[str, ...] = ()
 
 
 def create_run(data: Path, head: RunHead) -> Path:
@@ -185,6 +189,7 @@ def run_text(head: RunHead) -> bytes:
         "engine_version": head.engine_version,
         "conventions": CONVENTIONS,
         "identities": dict(head.identities),
+        "proven": sorted(head.proven),
         **frozen,
     }
     body: bytes = yaml.dump(content, Dumper=_Readable, sort_keys=False, allow_unicode=True, width=1 << 20, encoding="utf-8")
@@ -213,6 +218,7 @@ def read_run(folder: Path) -> RunHead:
         frozen = {key: Frozen(content[key]["name"], content[key]["text"]) for key in ("cell", "bench", "profile")}
         keys = ("channel", "started_utc", "program_version", "engine_version", "identities")
         plain: dict[str, Any] = {key: content[key] for key in keys}
+        plain["proven"] = tuple(content.get("proven", ()))  # runs from before it was kept have none
         head = RunHead(**plain, cell=frozen["cell"], bench=frozen["bench"], profile=frozen["profile"])
         hashes = {key: content[key]["sha256"] for key in frozen}
     except (yaml.YAMLError, KeyError, TypeError) as error:

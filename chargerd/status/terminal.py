@@ -173,7 +173,8 @@ class Terminal:
                     snapshots = [aged(snapshot, now_s - offered_s) for snapshot, offered_s in self._latest.values()]
                 for text in said:
                     console.print(Text(plain(text)))
-                live.update(view(snapshots, title=self._title, note=self.note, width=console.width), refresh=True)
+                if snapshots:  # before the first one somebody may be asked something here
+                    live.update(view(snapshots, title=self._title, note=self.note, width=console.width), refresh=True)
                 if closing:
                     return
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from chargerd.core.causes import in_words
 from chargerd.core.demand import Activity
-from chargerd.core.events import Record, StepEnded, StepStarted, Tripped
+from chargerd.core.events import LeftPaused, Record, Resume, StepEnded, StepStarted, Tripped
 from chargerd.core.limits import Trip
 from chargerd.core.states import State
 
@@ -189,6 +189,10 @@ def event_sentence(record: Record) -> str:
         return f"Step {record.step} {ended}, after {duration(record.elapsed_s)} and {charge(record.charge_Ah)}"
     if isinstance(record, Tripped):
         return f"Tripped: {cause_words(record)}"
+    if isinstance(record, Resume) and record.by not in ("person", ""):
+        return f"Goes on by itself ({plain(record.by)}), after its program had ended: look at it"
+    if isinstance(record, LeftPaused):
+        return f"Left paused, {'nobody may go on with it' if record.never else 'for a person'}: {plain(record.reason)}"
     text = str(getattr(record, "text", "") or getattr(record, "reason", ""))
     return plain(record.kind.replace("-", " ").capitalize() + (f": {text}" if text else ""))
 

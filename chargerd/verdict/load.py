@@ -19,6 +19,7 @@ from chargerd.errors import FileFaultsError, JournalError
 from chargerd.journal.columns import EVENTS, READINGS, Checkpoint
 from chargerd.journal.reader import ReadingRow, Rows, iter_events, iter_readings
 from chargerd.journal.runfolder import RUN_FILE, Frozen, read_run
+from chargerd.journal.segments import segment_paths
 from chargerd.verdict.leads import Leads, LeadsReader
 from chargerd.verdict.not_known import not_known
 from chargerd.verdict.sample import Noted, Rating, RunFacts, Sample
@@ -57,7 +58,7 @@ class RunSource:
             head.profile.name,
             head.bench.name,
             {"program": head.program_version, "engine": head.engine_version},
-            {name: sha256(self.folder / name) for name in (RUN_FILE, READINGS, EVENTS)},
+            {path.name: sha256(path) for path in self._files()},
             None if cell is None else rating_of(cell),
             UNKNOWN if bench is None else accuracies_of(bench, head.channel, zeros),
             {step.number: step.values.need("sample_every") for step in steps if step.values.has("sample_every")},
@@ -65,6 +66,10 @@ class RunSource:
             () if bench is None else not_known(bench, head.channel, zeros),
             channel is not None and not channel.meter,
         )
+
+    def _files(self) -> list[Path]:
+        """Return what a verdict is worked out from."""
+        return [self.folder / RUN_FILE, *segment_paths(self.folder / READINGS), *segment_paths(self.folder / EVENTS)]
 
     def _zeros(self) -> list[ZeroRecord]:
         """Return what has set the run's zeros: each start, and steps that measure them."""

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from chargerd.cli.abilities import abilities_of
 from chargerd.cli.main import main
 from chargerd.config.bench import BenchFile, load_bench
 from chargerd.config.readiness import Abilities, missing, not_active
+from chargerd.instruments.abilities import abilities_of
 from tests.config.files import BOATHOUSE, Edit, write_files
 
 RELAY = (

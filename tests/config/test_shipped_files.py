@@ -241,7 +241,7 @@ def test_every_end_has_a_profile_key_under_each_step_it_may_end() -> None:
         for kind in end.steps:
             assert f"steps[].{kind}.ends_when.{end.key}" in names
             assert f"steps[].repeat.steps[].{kind}.ends_when.{end.key}" in names
-    assert {key.name for key in PROFILE.keys} == {"profile", "about", "attended", "limits", "steps"}
+    assert {key.name for key in PROFILE.keys} == {"profile", "about", "attended", "next_visit", "limits", "steps"}
 
 
 def test_a_plan_is_equal_when_its_files_are(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from chargerd.core.events import CheckPassed, Observed, Record, Start, Stop
 from chargerd.core.reading import Reading
 from chargerd.daemon.clock import real_clock
 from chargerd.daemon.frozen import FrozenRun
-from chargerd.daemon.worker import Life, begin, close_dead_run, recover_life
+from chargerd.daemon.lives import Life, begin, close_dead_run, recover_life
 from chargerd.errors import RefusedError
 from chargerd.journal.columns import READINGS
 from chargerd.journal.ledger import CellLedger, ChannelLedger

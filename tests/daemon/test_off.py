@@ -75,7 +75,7 @@ def test_the_result_is_left_beside_the_plan(tmp_path: Path, supply: Responder) -
 
     result = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))
     assert result["outputs"] == [
-        {"channel": "bench-1", "output": "supply", "verified": True, "told": "OUTP? 0 and MEAS:CURR? 0.0010"}
+        {"channel": "bench-1", "output": "supply", "verified": True, "told": "OUTP? 0 and MEAS:CURR? 0.0010", "was_on": None}
     ]
 
 
@@ -553,6 +553,11 @@ def test_a_process_number_of_another_boot_is_left_alone(tmp_path: Path) -> None:
         (["python", "/opt/chargerd/daemon/worker.py", ""], True),
         (["python3", "-m", "chargerd.daemon.commissioner", "bench.yaml", "slip-1"], True),
         (["python", "/opt/chargerd/daemon/commissioner.py", ""], True),
+        (["python3", "-m", "chargerd", "dialect", "test", "shelf-2"], True),
+        (["/opt/venv/bin/python3", "/opt/venv/bin/chargerd", "dialect", "test", "shelf-2"], True),
+        (["python3", "-m", "chargerd", "dialect", "new", "test"], False),
+        (["python3", "-m", "chargerd", "status", "dialect", "test"], False),
+        (["vim", "/opt/venv/bin/chargerd", "dialect", "test", "x"], False),
         (["vim", "/opt/chargerd/daemon/worker.py"], False),
         (["less", "/usr/bin/python3", "chargerd.daemon.worker"], False),
         (["python3", "-m", "chargerd.daemon.workers"], False),
@@ -623,15 +628,44 @@ def test_the_clock_counts_suspend() -> None:
 
 
 def test_the_first_proof_of_off_is_kept_and_a_later_plan_gets_its_own(tmp_path: Path) -> None:
-    plan, result = tmp_path / "off-plan.json", tmp_path / "off-result.json"
-    plan.write_text("{}")
-    assert off.was_off_before(tmp_path) is False
+    result = tmp_path / "off-result.json"
+    assert off.first_proof(tmp_path, "a") is None
 
-    result.write_text(json.dumps({"outputs": [{"verified": True}, {"verified": False}]}))
-    assert off.was_off_before(tmp_path) is False
+    result.write_text(json.dumps({"plan_sha256": "a", "outputs": [{"verified": True}, {"verified": False}]}))
+    assert off.first_proof(tmp_path, "a") is None
 
-    result.write_text(json.dumps({"outputs": [{"verified": True}]}))
-    assert off.was_off_before(tmp_path) is True
+    result.write_text(json.dumps({"plan_sha256": "a", "outputs": []}))
+    assert off.first_proof(tmp_path, "a") is None
 
-    os.utime(plan, (result.stat().st_atime, result.stat().st_mtime + 1.0))
-    assert off.was_off_before(tmp_path) is False
+    result.write_text(json.dumps({"plan_sha256": "a", "outputs": [{"verified": True}]}))
+    assert off.first_proof(tmp_path, "a") is not None
+    assert off.first_proof(tmp_path, "of another life") is None
+
+
+def test_a_plan_that_was_executed_twice_keeps_its_first_proof_and_tells_of_the_second(tmp_path: Path, supply: Responder) -> None:
+    plan = write(tmp_path, off_plan(tmp_path, supply))
+    execute(plan)
+    first = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))
+    execute(plan)
+    both = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))
+    again = both.pop("again")
+
+    assert both == first
+    assert again["boot_id"] == first["boot_id"] == off.this_boot()
+    assert again["boot_s"] > first["boot_s"]
+
+
+@pytest.mark.parametrize("was_on", [True, False])
+def test_after_another_boot_an_output_is_asked_whether_it_is_on_before_it_is_switched_off(
+    tmp_path: Path, supply: Responder, was_on: bool
+) -> None:
+    supply.is_on = was_on
+    execute(write(tmp_path, off_plan(tmp_path, supply) | {"boot_id": "another boot"}))
+
+    (output,) = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))["outputs"]
+    assert (output["was_on"], output["verified"], supply.is_on) == (was_on, True, False)
+    assert supply.messages[:3] == ["*IDN?", "OUTP?", "OUTP OFF"]
+
+    execute(tmp_path / "off-plan.json")
+    (again,) = json.loads((tmp_path / "off-result.json").read_text(encoding="ascii"))["again"]["outputs"]
+    assert again["was_on"] is was_on  # once found on stays so for this boot

@@ -113,7 +113,7 @@ PLANTED: dict[str, Knock] = {
         KEEPER, '        need(unwritten_s < UNWRITTEN_MAX_S, f"{name}: rows have waited {unwritten_s:g} s for the disk")\n', "", TEST_WATCH),
     # --- off ---------------------------------------------------------------------------------------------------------------
     "off writes to whoever answers": Knock(OFF, "                    if wrong:\n                        continue\n", "", TEST_OFF),
-    "off does not ask whether it is off": Knock(OFF, "                    is_off, told = verify(link, output, until_s)\n", '                    is_off, told = True, ""\n', TEST_OFF),
+    "off does not ask whether it is off": Knock(OFF, "                    is_off, told = verify(link, output, until_s, in_doubt=in_doubt)\n", '                    is_off, told = True, ""\n', TEST_OFF),
     "off needs an answer before it says off": Knock(
         OFF, "                missing = send_off(", "                if not is_right:\n                    continue\n                missing = send_off(", TEST_OFF),
     "off takes half a number for a number": Knock(

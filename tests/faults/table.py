@@ -19,6 +19,7 @@ BENCH = "tests/instruments/test_bench.py"
 ALONE = "tests/faults/test_left_alone.py::test_a_dialect_with_a_wrong_number_in_it_is_refused_before_a_byte_leaves"
 FOREIGN = "tests/faults/test_slow_and_foreign.py::test_what_another_program_says_is_never_a_reading"
 STALLS = "tests/faults/test_stalls.py::test_what_was_on_is_off_at_the_first_pass_after_a_stall"
+START = "tests/worlds/test_start.py"
 
 
 @dataclass(frozen=True)
@@ -60,7 +61,10 @@ ROWS: tuple[Row, ...] = (
     Row("A7", "electrolyte leaks", 3, "trip", left=NO_INPUT),
     Row("A8", "the cell dries out", 3, "end, then trip",
         left="the resistance is measured and judged by the verdict; nothing judges its growth while a run goes on"),
-    Row("A9", "the cell is connected the wrong way round", 3, "trip", (detector("reverse-polarity"),)),
+    Row("A9", "the cell is connected the wrong way round", 3, "refuse, trip",
+        (detector("reverse-polarity"),
+         Knock("chargerd/daemon/probe_pulse.py", "    if not during_V - before_V > (sees_V if before_V < FLAT_V else -sees_V):\n", "    if False:\n",
+               (f"{START}::test_the_probe_refuses[a cell the wrong way round on a supply that shows no negative voltage]",)))),
     Row("A10", "a clip or a contact gets hot", 4, "trip",
         (detector("hot-contact", f"{SWITCHING}::test_a10_a_contact_that_wears_out_while_much_flows_trips_before_it_is_hot"),)),
     Row("A11", "a lead comes off and looks like a full cell", 2, "pause",
@@ -69,7 +73,13 @@ ROWS: tuple[Row, ...] = (
     Row("A12", "the cell swallows more than it can hold", 4, "trip", (detector("bound-charge"),)),
     Row("A13", "another cell or profile than the one named", 4, "refuse",
         (Knock("chargerd/daemon/checking.py", "        if not voltage_V <= most_V:\n", "        if False:\n",
-               ("tests/faults/test_at_the_start.py::test_a_cell_above_its_own_hard_limit_is_refused",)),)),
+               ("tests/faults/test_at_the_start.py::test_a_cell_above_its_own_hard_limit_is_refused",)),
+         Knock("chargerd/cli/naming.py", "    if said.strip() != name:\n", "    if False:\n",
+               ("tests/processes/test_start_at_a_terminal.py::test_another_cell_than_the_files_is_refused_before_anything_is_opened",)),
+         Knock("chargerd/daemon/probe_pulse.py", "    if not lowest - doubt_ohm <= ohm <= highest + doubt_ohm:\n", "    if False:\n",
+               (f"{START}::test_the_probe_refuses[a resistance above the cell file's window]",)),
+         Knock("chargerd/daemon/probe_pulse.py", "    if not last_ohm / SAME_FACTOR - doubt_ohm <= ohm <= last_ohm * SAME_FACTOR + doubt_ohm:\n", "    if False:\n",
+               (f"{START}::test_the_probe_refuses[more than twice its last resistance]",)))),
     Row("A14", "the cell is discharged too far", 3, "trip", (detector("under-voltage"), detector("over-discharge"))),
     Row("A15", "a step does not end by itself", 3, "trip", (detector("bound-time"), detector("bound-energy"))),
     Row("A16", "the cell is too cold", 2, "pause",
@@ -117,7 +127,7 @@ ROWS: tuple[Row, ...] = (
     Row("C1", "a command is not carried out", 3, "trip",
         (Knock("chargerd/instruments/roles.py", '        if not self.is_on:\n            raise InstrumentError(f"{self.name}: switched on, but', '        if False:\n            raise InstrumentError(f"{self.name}: switched on, but',
                (f"{LINKS}[ignore_on-charge-forever]",)),
-         Knock("chargerd/instruments/roles.py", "        if not abs(answer - sent) <= step * 1.000001:\n", "        if False:\n", (f"{LINKS}[ignore_set-charge-forever]",)))),
+         Knock("chargerd/instruments/roles.py", "        if not abs(answer - sent) <= step * 1.000001:\n", "        if False:\n", (f"{LINKS}[ignore_set-discharge-forever]",)))),
     Row("C2", "a sensor or a read-back is frozen", 3, "trip",
         (Knock("chargerd/instruments/bench.py", "            if sampler.asked and name in frozen:\n", "            if False:\n",
                ("tests/worlds/test_sensor_faults.py::test_a_sensor_frozen_while_the_room_warms_trips_as_lost",)),
@@ -131,7 +141,7 @@ ROWS: tuple[Row, ...] = (
     Row("C5", "a late reply is taken for the next one's", 4, "missing",
         (Knock("chargerd/instruments/transports/memory.py", "            if not answered:\n", "            if False:\n",
                ("tests/instruments/test_links.py::test_a_memory_reply_after_the_deadline_makes_the_link_dirty",)),
-         Knock("chargerd/instruments/acting.py", "was_on=bool(was_on))", "was_on=bool(output.is_on))",
+         Knock("chargerd/instruments/acting.py", "was_on=was_on)", "was_on=bool(output.is_on))",
                ("tests/faults/test_late_replies.py::test_a_proof_of_on_or_off_that_comes_late_is_asked_for_again[load-INP?]",)))),
     Row("C6", "a reply comes twice, or the question comes back", 2, "missing",
         (Knock("chargerd/instruments/transports/memory.py", "            if end + len(self._terminator) < len(received):\n", "            if False:\n",
@@ -179,8 +189,12 @@ ROWS: tuple[Row, ...] = (
         (Knock("chargerd/instruments/sensors/sensor.py", "        if not ohm >= THERMISTOR_SHORT_ohm:\n", "        if False:\n", ("tests/worlds/test_sensors_on_the_wire.py::test_a_sensor_that_fails_ends_the_run_within_its_bound[thermistor short-charge]",)),)),
     Row("D3", "a sensor is frozen", 4, "missing, then trip",
         (Knock("chargerd/instruments/bench.py", "            if sampler.asked and name in frozen:\n", "            if False:\n", ("tests/worlds/test_sensors_on_the_wire.py::test_a_sensor_that_freezes_while_the_room_moves_is_found",)),)),
-    Row("D4", "a sensor fell off and reads the room", 4, "refuse", left="being built: the warm hand at the start of a run"),
-    Row("D5", "sensors of two channels are exchanged", 4, "refuse", left="one channel runs at a time; commissioning asks for a hand on each sensor by name"),
+    Row("D4", "a sensor fell off and reads the room", 4, "refuse",
+        (Knock("chargerd/daemon/warm_hand.py", "    if not rise_K >= needed_K:\n        raise", "    if False:\n        raise",
+               (f"{START}::test_d4_a_sensor_that_fell_off_and_reads_the_room_is_refused",)),)),
+    Row("D5", "sensors of two channels are exchanged", 4, "refuse",
+        (Knock("chargerd/daemon/warm_hand.py", "        if not other_K < max(needed_K, rise_K):\n", "        if False:\n",
+               (f"{START}::test_d5_a_hand_shows_which_sensor_is_whose[room-False]",)),)),
     Row("D6", "one wild reading", 1, "note", left="a hard limit acts on the first valid reading: a wild one ends the run, on the safe side; ends are confirmed by a second one"),
     Row("D7", "the room's sensor or the cold junction is lost", 2, "missing",
         (Knock("chargerd/instruments/sensors/sensor.py", '        if cold_junction_degC is None:\n            raise SensorFaultError(Fault.COLD_JUNCTION, f"{raw_V * 1000:g} mV")\n', "        cold_junction_degC = 25.0 if cold_junction_degC is None else cold_junction_degC\n",

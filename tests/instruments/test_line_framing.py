@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from chargerd.errors import LinkGarbledError
 from chargerd.instruments.framing import line
-from chargerd.instruments.framing.scpi import NoReadingError
+from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError
 
 
 def meaning(fields: dict[str, str], kind: str, reply: bytes) -> object:
@@ -51,6 +53,39 @@ def test_words_mean_what_the_file_says() -> None:
     assert meaning({"ask": "M?", "reply": "{word}", "values": "CC=1 CV=0"}, "integer", b"CC") == 1
 
 
+@pytest.mark.parametrize(("reply", "number"), [(b"TR=0", 0), (b"TR=V", 1), (b"tr=i", None), (b"TR=i", 2), (b"TR=-", 3), (b"TR=#4", 4)])
+def test_any_word_that_is_listed_is_understood(reply: bytes, number: int | None) -> None:
+    fields = {"ask": "TR?", "reply": "TR={word}", "values": "0=0 V=1 I=2 -=3 #4=4"}
+    if number is None:
+        with pytest.raises(LinkGarbledError):
+            meaning(fields, "integer", reply)
+    else:
+        assert meaning(fields, "integer", reply) == number
+
+
+@pytest.mark.parametrize("reply", [b"TR=VI", b"TR=5", b"TR=00", b"TR=", b"TR=0 V"])
+def test_a_word_that_is_not_listed_is_garbled_whatever_it_begins_with(reply: bytes) -> None:
+    with pytest.raises(LinkGarbledError):
+        meaning({"ask": "TR?", "reply": "TR={word}", "values": "0=0 V=1 I=2"}, "integer", reply)
+
+
+@pytest.mark.parametrize(("fields", "told"), [
+    ({"ask": "TR?", "reply": "TR={integer}", "values": "0=0 V=1"}, "'V' is no integer"),
+    ({"ask": "TR?", "reply": "TR={word}", "values": "V=1 v=2"}, "stands there twice"),
+    ({"ask": "TR?", "reply": "TR={word}", "values": "=1"}, "write for example"),
+    ({"ask": "TR {value}", "reply": "TR={integer}"}, "belongs into a command"),
+])
+def test_values_that_could_never_be_understood_are_refused(fields: dict[str, str], told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        line.question("questionable", fields, "integer")
+
+
+@pytest.mark.parametrize("send", ["SV {number}", "{", "V={value}}"])
+def test_a_command_holds_no_braces_but_those_of_its_value(send: str) -> None:
+    with pytest.raises(ValueError, match="no braces but"):
+        line.command("voltage_set", {"send": send, "decimals": "3"}, carries_number=True)
+
+
 def test_a_command_may_have_to_be_answered() -> None:
     command = line.command("off", {"send": "O0", "reply": "OK {skip}"}, carries_number=False)
     assert command.acknowledge is not None
@@ -86,6 +121,78 @@ def test_a_row_that_cannot_be_is_refused(fields: dict[str, str], kind: str, told
 def test_a_command_row_that_cannot_be_is_refused(fields: dict[str, str], carries: bool, told: str) -> None:
     with pytest.raises(ValueError, match=told):
         line.command("on", fields, carries_number=carries)
+
+
+BESIDE_A_NUMBER = [
+    ("T={number}{skip}", "T=22 .5", None), ("T={number}{skip}", "T=2 2.5", None), ("T={number}{skip}", "T=22 ,5", None),
+    ("T={number}{skip}", "T=22,5", None), ("T={number}{skip}", "T=22   5", None), ("T={number}{skip}", "T=1 E3", None),
+    ("T={number}{skip}", "T=1 e -3", None), ("T={number}{skip}", "T=22 -", None), ("T={number}{skip}", "T=22C", None),
+    ("T={number}{skip}", "T=22 C", 22.0), ("T={number}{skip}", "T=22.5;30", 22.5), ("T={number}{skip}", "T=22.5", 22.5),
+    ("T={number}{skip}", "T=22.5 error 3", 22.5), ("T={integer}{skip}", "T=22.5", None), ("T={integer}{skip}", "T=2 2", None),
+    ("{skip}{number}", "T=2 2.5", None), ("{skip}{number}", "T=22 .5", None), ("{skip}{number}", "T=- 22.5", None),
+    ("{skip}{number}", "T=22,5", None), ("{skip}{number}", "T=1E 5", None), ("{skip}{number}", "T=1.E5", None),
+    ("{skip}{number}", "T=22.5", None), ("{skip}={number}", "T=22.5", 22.5), ("{skip}{number}", "T= -22.5", -22.5), ("{skip}{number}", "rate 22.5", 22.5),
+    ("{skip}{number}", "22.5", 22.5), ("{skip}{number}", "  -22.5", -22.5), ("{skip}{number}{skip}", "T 22.5 C", 22.5),
+    ("{number} {skip}", "1.850 150", 1.85), ("{number} {skip}", "1.850 -0.15", 1.85), ("{number} {skip}", "22 .5", None),
+    ("{number} {skip}", "22 ,5", None), ("{number} {skip}", "22  . 5", None), ("{number} {skip}", "1 E3", None), ("{number} {skip}", "22 - ok", 22.0),
+    ("{skip} {number}", "1.850 150", 150.0), ("{skip} {number}", "22. 5", None), ("{skip} {number}", "T - 5", None), ("{skip} {number}", "1E 5", None),
+    ("{skip} {number}", "Temp.  22.5", 22.5), ("{skip} {number}", "22 , 5", None),
+    ("{number},{skip}", "22,5", None), ("{number},{skip}", "22, 5", None), ("{number},{skip}", "1,234.5", None), ("{number},{skip}", "22.5,ok 3", 22.5),
+    ("{number}, {skip}", "22.5, 23.1", 22.5), ("{number}, {skip}", "22,5", None), ("{skip}, {number}", "22.5, 23.1", 23.1),
+    ("{skip},{number}", "22,5", None), ("{skip},{number}", "-,5", None), ("{skip},{number}", "ok,22.5", 22.5), ("{skip},{number}", "22 ,5", None),
+    ("{number} V{skip}", "1.85 V 3", 1.85), ("{skip}t2={number}{skip}", "t1=1.5 t2=22.5 t3=2", 22.5),
+]  # fmt: skip
+"""Pattern, line, the number believed or None: no part of a number is ever one."""
+
+
+@pytest.mark.parametrize(("pattern", "said", "value"), BESIDE_A_NUMBER)
+def test_what_is_skipped_never_holds_a_part_of_the_number(pattern: str, said: str, value: float | None) -> None:
+    kind = "integer" if "{integer}" in pattern else "number"
+    question = line.question("voltage", {"ask": "V?", "reply": pattern}, kind)
+    if value is None:
+        with pytest.raises(LinkGarbledError):
+            question.parse(said.encode())
+    else:
+        assert question.parse(said.encode()) == value
+        held = re.fullmatch(question.proof.pattern, said)
+        assert held is not None
+        assert float(held[1]) == value
+
+
+@pytest.mark.parametrize(("said", "number"), [
+    (b"0,none", 0), (b"-12,bad header", -12), (b'0,"No error"', 0), (b"+0,", 0), (b"-113, not known", -113), (b"7,(see page 5)", 7),
+])
+def test_an_error_queue_of_number_comma_and_words(said: bytes, number: int) -> None:
+    entry = meaning({"ask": "E?", "reply": "{integer},{skip}"}, "error", said)
+    assert isinstance(entry, ErrorEntry)
+    assert entry.number == number
+
+
+@pytest.mark.parametrize("said", [b"0,5", b"0, 5", b"0.5,none", b"0 ,none", b"0none", b"0", b"none,0"])
+def test_half_a_number_is_no_entry_of_an_error_queue(said: bytes) -> None:
+    with pytest.raises(LinkGarbledError):
+        meaning({"ask": "E?", "reply": "{integer},{skip}"}, "error", said)
+
+
+@pytest.mark.parametrize(("pattern", "said"), [
+    ("{skip}t2={number}{skip}", b"t2=22.5 t1=1 t2=23.5"), ("{skip} {number} {skip}", b"a 1 b 2 c"), ("{skip}V={number}{skip}", b"V=1.85 V=1.95"),
+])
+def test_a_line_that_holds_two_values_holds_none(pattern: str, said: bytes) -> None:
+    with pytest.raises(LinkGarbledError, match="stands there twice"):
+        meaning({"ask": "V?", "reply": pattern}, "number", said)
+
+
+@pytest.mark.parametrize(("reply", "kind", "told"), [
+    ("t1{number}", "number", "'1' beside {number} could be a part of it; leave it to {number}"),
+    ("T-{number}", "number", "'-' beside {number} could be a part of it"), ("1e{number}", "number", "'e' beside {number}"),
+    ("{number}.{skip}", "number", "'.' beside {number}"), ("{integer}-{skip}", "integer", "'-' beside {integer}"), ("{number},5", "number", "',' beside {number}"),
+    ("{number}e-3", "number", "'e' beside {number}"), ("{text}{skip}", "identity", "{text} takes all there is"), ("{skip}{text}", "identity", "{text} takes all there is"),
+    ("{skip}{skip}{number}", "number", "one {skip} is enough"), ("{number} {", "number", "a brace that belongs to no placeholder"),
+    ("{Number}", "number", "a brace that belongs to no placeholder"), ("{volt}", "number", "{volt} is none"), ("{number}{integer}", "number", "two values"),
+])
+def test_a_pattern_that_leaves_open_where_the_value_ends_is_refused_in_words(reply: str, kind: str, told: str) -> None:
+    with pytest.raises(ValueError, match=re.escape(told)):
+        line.question("voltage", {"ask": "V?", "reply": reply}, kind)
 
 
 @pytest.mark.parametrize("said", [b"t1=open", b"t1=-----"])

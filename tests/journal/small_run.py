@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import random
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -91,18 +92,28 @@ class Script:
     engine: SmallEngine
     chance: random.Random
     now_s: float = 0.0
+    told: int = 0
+    """How many commands and events were handed over."""
+    acknowledged: tuple[int, int] = (0, 0)
+    """Readings and told rows up to the last command after which nothing waited for the disk."""
 
     def utc(self) -> str:
         return utc_text(BEGAN_S + self.now_s)
 
-    def command(self, record: Record) -> None:
+    def tell(self, record: Record) -> None:
         self.writer.record(record, self.now_s, self.utc())
+        self.told += 1
+
+    def command(self, record: Record) -> None:
+        self.tell(record)
+        if not self.writer.waits:
+            self.acknowledged = (self.engine.taken, self.told)
         for event in self.engine.command(record, self.now_s):
-            self.writer.record(event, self.now_s, self.utc())
+            self.tell(event)
 
     def tick(self) -> None:
         for record in (Tick(), *self.engine.tick(self.now_s)):
-            self.writer.record(record, self.now_s, self.utc())
+            self.tell(record)
 
     def reading(self, voltage_V: float | None = 1.7) -> None:
         self.now_s = round(self.now_s + self.chance.choice((0.999, 1.0, 1.013)), 3)
@@ -115,7 +126,7 @@ class Script:
         events = self.engine.take(reading, self.now_s)
         self.writer.reading(reading, self.engine.derived, self.utc())
         for event in events:
-            self.writer.record(event, self.now_s, self.utc())
+            self.tell(event)
 
     def checkpoint(self) -> None:
         self.writer.checkpoint(self.now_s, self.utc(), self.engine.memory_json())
@@ -124,12 +135,16 @@ class Script:
 def begun(data: Path, seed: int = 1, engine: SmallEngine | None = None) -> Script:
     folder = create_run(data, head())
     writer = JournalWriter.create(folder, INPUTS, engine_version=VERSION)
-    return Script(folder, writer, engine or SmallEngine(), random.Random(seed))
+    run = Script(folder, writer, engine or SmallEngine(), random.Random(seed))
+    writer.attend(lambda: run.now_s, lambda: None)
+    return run
 
 
-def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine | None = None) -> Script:
-    """A whole run: commands between readings, lost readings, ticks, checkpoints, and readings without commands at the end."""
-    run = begun(data, seed, engine)
+def play(run: Script, readings: int = 24, after_each: Callable[[Script], bool] = lambda run: True) -> None:
+    """Commands between readings, lost readings, ticks, checkpoints, and readings without commands at the end.
+
+    `after_each` reading's pass says whether the run goes on.
+    """
     run.command(Start("person"))
     for number in range(1, readings + 1):
         run.reading(None if number % 11 == 0 else round(run.chance.uniform(1.5, 1.9), 3))
@@ -142,7 +157,15 @@ def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine |
         if number == 9:
             run.command(Pause())
             run.command(Resume("self"))
-        run.writer.sync_if_due(run.now_s)
+        run.writer.sync_if_due()
+        if not after_each(run):
+            return
+
+
+def written(data: Path, seed: int = 1, readings: int = 24, engine: SmallEngine | None = None) -> Script:
+    """A whole run, closed."""
+    run = begun(data, seed, engine)
+    play(run, readings)
     run.writer.close()
     return run
 

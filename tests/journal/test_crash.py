@@ -16,7 +16,7 @@ import pytest
 from chargerd.core.events import Gap, Record
 from chargerd.core.reading import Reading
 from chargerd.journal.columns import EVENTS, READINGS
-from chargerd.journal.reader import recover
+from chargerd.journal.recovery import recover
 from chargerd.journal.resume import fold, replay
 from chargerd.journal.writer import JournalWriter
 from tests.journal.small_run import VERSION, SmallEngine, events_of, readings_of, written

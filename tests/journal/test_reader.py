@@ -11,7 +11,8 @@ import pytest
 
 from chargerd.errors import JournalError, RefusedError
 from chargerd.journal.columns import EVENT_COLUMNS, EVENTS, READINGS, Checkpoint, readings_header
-from chargerd.journal.reader import Torn, cut, iter_events, iter_readings, recover
+from chargerd.journal.reader import Torn, iter_events, iter_readings
+from chargerd.journal.recovery import cut, recover
 from chargerd.journal.rowcheck import END, quoted_json, sealed
 from chargerd.journal.writer import JournalWriter
 from tests.journal.small_run import INPUTS, VERSION, events_of, readings_of, written

@@ -18,7 +18,7 @@ from chargerd.core.reading import Measured, Quality, Reading
 from chargerd.errors import JournalError, RefusedError
 from chargerd.journal import resume as resume_module
 from chargerd.journal.columns import EVENT_COLUMNS, EVENTS, READINGS, Checkpoint
-from chargerd.journal.reader import recover
+from chargerd.journal.recovery import recover
 from chargerd.journal.resume import Difference, fold, replay
 from chargerd.journal.rowcheck import END, cells_of, quoted, sealed, utc_text
 from chargerd.journal.runfolder import RUN_FILE, create_run

@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import resource
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -47,6 +47,9 @@ class Disk:
             raise OSError(errno.EIO, os.strerror(errno.EIO))
         self.synced.append(Path(f"/proc/self/fd/{descriptor}").readlink().name)
         self._real(descriptor)
+
+    def refuse(self, *_: Any) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
 
     def since(self) -> list[str]:
         synced, self.synced = self.synced, []
@@ -100,22 +103,28 @@ def test_outputs_and_ticks_wait_for_the_next_sync(tmp_path: Path, monkeypatch: p
     run.writer.record(Tick(), run.now_s, run.utc())
     run.checkpoint()
     assert disk.since() == []
-    assert [run.writer.sync_if_due(now_s) for now_s in (0.0, 0.1, SYNC_EVERY_S - 0.1, SYNC_EVERY_S)] == [True, False, False, True]
+    began_s, begun_at = run.now_s, []
+    for after_s in (0.0, 0.1, SYNC_EVERY_S - 0.1, SYNC_EVERY_S):
+        run.now_s = began_s + after_s
+        begun_at.append(run.writer.sync_if_due())
+    assert begun_at == [True, False, False, True]
     assert disk.since() == [READINGS, EVENTS]
     run.writer.close()
 
 
-def test_what_waits_for_the_disk_ages_until_the_next_sync(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    disk = Disk(monkeypatch)
+def test_the_oldest_row_that_is_not_safe_ages_until_the_next_sync(tmp_path: Path) -> None:
     run = begun(tmp_path)
-    assert run.writer.unwritten_s(100.0) == 0.0
-    run.writer.sync_if_due(100.0)
+    assert run.writer.unwritten_s() == 0.0
     run.reading()
-    assert run.writer.unwritten_s(104.0) == pytest.approx(4.0)
-    disk.fails = True
-    with pytest.raises(JournalError, match="may be lost"):
-        run.writer.sync_if_due(105.0)
-    assert run.writer.unwritten_s(170.0) == pytest.approx(70.0)
+    run.now_s += 1.0  # a row waits since it was handed over, not since its reading
+    run.reading()
+    run.now_s = 4.0
+    assert 2.9 <= run.writer.unwritten_s() <= 4.1
+    run.writer.sync_if_due()
+    assert run.writer.unwritten_s() == 0.0
+    run.now_s = 100.0
+    assert run.writer.unwritten_s() == 0.0
+    run.writer.close()
 
 
 def test_a_tick_is_on_the_disk_before_a_later_reading_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -130,49 +139,53 @@ def test_a_tick_is_on_the_disk_before_a_later_reading_is_written(tmp_path: Path,
     run.writer.close()
 
 
-def test_after_a_failed_sync_nothing_is_written_any_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    disk = Disk(monkeypatch)
-    run = begun(tmp_path)
-    run.reading()
-    disk.fails = True
-    with pytest.raises(JournalError, match="may be lost"):
-        run.writer.sync_if_due(run.now_s)
-    disk.fails = False
-    for attempt in (run.reading, lambda: run.writer.sync_if_due(run.now_s + 60.0), lambda: run.command(Pause())):
-        with pytest.raises(JournalError, match="not written again"):
-            attempt()
-    run.writer.close()
-    assert [row.seq for row in readings_of(run.folder)] == [1]
-
-
 @pytest.mark.parametrize("room", [0, 1, 60, 150])
-def test_a_row_that_does_not_fit_leaves_nothing_half_and_may_be_written_later(tmp_path: Path, room: int) -> None:
+def test_a_row_that_does_not_fit_leaves_nothing_half_and_waits(tmp_path: Path, room: int) -> None:
     run = begun(tmp_path)
     run.reading()
     whole = (run.folder / READINGS).read_bytes()
     reading = Reading(2.0, {INPUTS[0]: Measured(1.7)})
-    with room_for(len(whole) + room), pytest.raises(JournalError, match="row 2 not written"):
-        run.writer.reading(reading, run.engine.derived, run.utc())
-    assert (run.folder / READINGS).read_bytes() == whole
-    assert run.writer.reading(reading, run.engine.derived, run.utc()) == 2
+    with room_for(len(whole) + room):
+        assert run.writer.reading(reading, run.engine.derived, run.utc()) == 2
+        assert (run.folder / READINGS).read_bytes() == whole
+        assert run.writer.waits
+        assert "row 2 not written" in run.writer.trouble
+    run.writer.sync_if_due()
+    assert not run.writer.waits
     run.writer.close()
     assert [row.elapsed_s for row in readings_of(run.folder)][1:] == [2.0]
 
 
-def test_half_a_row_that_cannot_be_cut_ends_the_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_half_a_row_that_cannot_be_cut_ends_the_file_and_a_segment_goes_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     run = begun(tmp_path)
 
     def refuse(*_: Any) -> None:
         raise OSError(errno.EIO, os.strerror(errno.EIO))
 
-    with monkeypatch.context() as patch, room_for((run.folder / READINGS).stat().st_size + 9):
+    run.reading()
+    half = (run.folder / READINGS).stat().st_size + 9
+    with monkeypatch.context() as patch:
         patch.setattr(os, "ftruncate", refuse)
-        with pytest.raises(JournalError, match="cannot be cut"):
-            run.reading()
-    with pytest.raises(JournalError, match="cannot be cut"):
+        patch.setattr(os, "write", write_to(READINGS, half, os.write))
         run.reading()
+    run.reading()
     run.writer.close()
-    assert readings_of(run.folder) == []
+    assert (run.folder / READINGS).stat().st_size == half
+    assert [row.seq for row in readings_of(run.folder)] == [1, 2, 3]
+    assert [row.path.name for row in readings_of(run.folder)] == ["readings-2.csv"] * 3
+
+
+def write_to(name: str, size: int, write: Callable[[int, bytes], int]) -> Callable[[int, bytes], int]:
+    """An injected os layer: the file of that name takes bytes up to a size, as a disk that is nearly full does."""
+
+    def written(descriptor: int, content: bytes) -> int:
+        if Path(f"/proc/self/fd/{descriptor}").readlink().name == name:
+            content = content[: max(size - os.fstat(descriptor).st_size, 0)]
+        return write(descriptor, content)
+
+    return written
 
 
 @pytest.mark.parametrize(
@@ -231,7 +244,7 @@ def test_a_run_is_not_begun_over_another(tmp_path: Path) -> None:
 def test_a_folder_without_room_for_a_header_is_told(tmp_path: Path) -> None:
     folder = create_run(tmp_path, head())
     from chargerd.journal import columns
-    from chargerd.journal.writer import RowFile
+    from chargerd.journal.rowfile import RowFile
 
     with room_for(10), pytest.raises(JournalError):
         RowFile.create(folder, EVENTS, columns.EVENT_COLUMNS)
@@ -269,19 +282,32 @@ def test_rows_found_at_reopening_are_synced_before_a_command_is_acknowledged(
     run = written(tmp_path)
     disk = Disk(monkeypatch)
     writer = JournalWriter.reopen(run.folder, engine_version=VERSION)
-    writer.record(Gap(1.0, 1.0), run.now_s, run.utc())
     assert disk.since() == [READINGS, EVENTS]
+    writer.record(Gap(1.0, 1.0), run.now_s, run.utc())
+    assert disk.since() == [EVENTS]
     writer.close()
 
 
-def test_closing_one_file_never_leaves_the_other_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_files_that_cannot_be_made_safe_are_told_and_let_go(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     run = written(tmp_path)
-    disk = Disk(monkeypatch)
     writer = JournalWriter.reopen(run.folder, engine_version=VERSION)
+    run.writer = writer
+    run.reading()
+    disk = Disk(monkeypatch)
     disk.fails = True
-    with pytest.raises(JournalError, match="may be lost"):
+    monkeypatch.setattr(os, "fsync", disk.refuse)
+    with pytest.raises(JournalError, match="not on record"):
         writer.close()
-    disk.fails = False
+    monkeypatch.undo()
+    JournalWriter.reopen(run.folder, engine_version=VERSION).close()
+
+
+def test_a_run_whose_files_cannot_be_made_safe_is_not_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = written(tmp_path)
+    with monkeypatch.context() as patch:
+        Disk(patch).fails = True
+        with pytest.raises(JournalError, match="may be lost"):
+            JournalWriter.reopen(run.folder, engine_version=VERSION)
     JournalWriter.reopen(run.folder, engine_version=VERSION).close()
 
 

@@ -129,10 +129,12 @@ def test_a_stopped_worker_is_killed_and_its_outputs_are_switched_off(bench: Benc
 @pytest.mark.skipif(SETSID is None, reason="setsid is not installed (Debian: util-linux)")
 def test_a_closed_terminal_makes_safe(bench: Bench):
     master, slave = pty.openpty()
-    command = ["run", "profile.yaml", "--cell", "cell.yaml", "--bench", "bench.yaml"]
+    command = ["run", "profile.yaml", "--cell", "cell.yaml", "--bench", "bench.yaml", "--cell-name", "dotterel-01"]
     run = bench.start(*command, through=[str(SETSID), "--ctty"], stdin=slave, stdout=slave, stderr=slave)
     os.close(slave)
     reader = Reader(master)
+    wait_until(lambda: "Is the sensor probe fixed to this cell?" in reader.said(), "it asks for a hand")
+    os.write(master, b"no\n")
     folder = charging(bench, run)
     wait_until(lambda: "Charging" in reader.said(), "the live view is drawn")
 

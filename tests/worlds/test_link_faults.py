@@ -23,12 +23,16 @@ from tests.worlds.programs import EVERY_S, charge, discharge, profile, rest
 from tests.worlds.world_bench import Ran, conducts_at, run_world
 
 PROGRAM = profile(charge(time="3 min"), rest("150 s"), discharge(time="3 min"), rest())
-"""Charge to 180 s, rest to 330 s, discharge to 510 s, rest to 570 s."""
+"""Charge to 180 s, rest to 330 s, discharge to 510 s, rest to 570 s, counted from the end of CHECKING."""
 IN_mAh, OUT_mAh = 0.15 * 180.0 / 3.6, 0.30 * 180.0 / 3.6
 ONE_PERIOD_mAh = 0.30 * EVERY_S / 3.6
 STAGES = {"charge": ("supply", 62.5), "discharge": ("load", 392.5), "rest": ("supply", 222.5)}
 STOP_S, UNTIL_S = 700.0, 800.0
 SWITCHING_TAKES_S = 1.0
+PROBED_S = 1.2
+"""CHECKING has sent its probe pulse by then, and the program has not begun."""
+CHECKS_S = 1.4
+"""So much later than at 0 s the program begins."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +54,14 @@ LOST = Outcome("TRIPPED", "reading-lost", 3 * EVERY_S)
 DEAD = Outcome("TRIPPED", "reading-lost", 3 * EVERY_S, stuck=True)
 SCAN_S = 2.5
 """What a sample costs while an instrument is silent: a question, its retry and opening a new link, half a second each and more."""
-LATER = Outcome("TRIPPED", "reading-lost", 107.5 + 3 * (EVERY_S + SCAN_S))
+LATER = Outcome("TRIPPED", "reading-lost", 107.5 + CHECKS_S + 3 * (EVERY_S + SCAN_S))
 """At rest readings may be missing; the discharge that begins 107.5 s later must not, so it never begins."""
 WIRE = (DONE, DONE, DONE, DEAD, DEAD, LATER)
 NO_VALUE = (DONE, DONE, DONE, LOST, LOST, LATER)
 REVERSED = Outcome("TRIPPED", "reverse-polarity")
 NO_ON = Outcome("TRIPPED", "on-not-verified")
+NO_START = Outcome("IDLE")
+"""Refused in CHECKING: a probe that cannot be sent as it was meant is not sent."""
 NO_OFF = Outcome("TRIPPED", "off-not-verified", stuck=True)
 READ_BACK = Outcome("TRIPPED", "set-point-changed", FULL_EVERY_S)
 PROTECTED = Outcome("TRIPPED", "instrument-protection")
@@ -103,7 +109,7 @@ OUTCOMES: dict[str, tuple[Outcome, ...]] = {
                Outcome("TRIPPED", "current-above-set-point"), Outcome("TRIPPED", "current-above-set-point"),
                Outcome("TRIPPED", "current-while-off")),
     "reading": (DONE, DONE, DONE, BROKEN, BROKEN, Outcome("TRIPPED", "over-discharge", 112.5)),
-    "ignore_set": (DONE, DONE, DONE, NO_ON, NO_ON, NO_ON),
+    "ignore_set": (DONE, DONE, DONE, NO_START, NO_ON, NO_ON),
     "ignore_on": (DONE, DONE, DONE, NO_ON, NO_ON, NO_ON),
     "ignore_off": (DONE, DONE, DONE, NO_OFF, NO_OFF, NO_OFF),
     "identity": (DONE, DONE, DONE, Outcome("TRIPPED", "reading-lost", FULL_EVERY_S + 3 * EVERY_S, stuck=True),
@@ -153,7 +159,8 @@ def placed(kind: str, stage: str, **more: Any) -> tuple[str, Fault, float]:
         values["with"] = "supply" if instrument == "load" else "load"
     elif kind in ("ignore_set", "ignore_on"):
         instrument = "supply" if stage == "charge" else "load"
-        values |= {"header": "CURR 0." if kind == "ignore_set" else " ON", "at_s": 0.0 if stage == "charge" else 170.0}
+        began_s = 0.0 if kind == "ignore_set" else PROBED_S
+        values |= {"header": "CURR 0." if kind == "ignore_set" else " ON", "at_s": began_s if stage == "charge" else 170.0}
         matters_s = ON_AT_S[stage]
     elif kind == "ignore_off":
         values |= {"header": " OFF", "at_s": 170.0 if stage == "rest" else at_s}

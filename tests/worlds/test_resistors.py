@@ -93,7 +93,7 @@ def test_a_resistors_contact_that_welds_is_found_when_it_is_to_open_and_the_cell
 
     assert ran.cause in ("relay-contradicts", "off-not-verified")
     assert ran.world.panels["relay"].conducts is False
-    assert ran.source.energised()[1:] == []  # the zero of CHECKING, and then never onto a resistor
+    assert ran.source.energised()[2:] == []  # zero and probe of CHECKING, and then never onto a resistor
 
 
 def test_a_resistors_contact_found_closed_at_the_start_is_refused(tmp_path: Any) -> None:

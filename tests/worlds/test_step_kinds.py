@@ -146,7 +146,7 @@ def test_pulses_measure_no_capacity_and_the_discharges_after_them_do(ran: Ran) -
 
 
 def test_a_lead_that_is_off_is_found_before_anything_more_is_tried(tmp_path: Path) -> None:
-    ran = run(tmp_path, faults=(("supply", forever("scale", at_s=0.0, quantity="current_A", factor=0.0)),))
+    ran = run(tmp_path, faults=(("supply", forever("scale", at_s=1.2, quantity="current_A", factor=0.0)),))
     (found,) = [record for _, record in ran.records if isinstance(record, ConnectionChecked)]
 
     assert not found.passed

@@ -27,8 +27,9 @@ from chargerd.core.events import Record, Start, StateChanged, StepEnded, Tripped
 from chargerd.core.states import State
 from chargerd.daemon.channel import Channel, Pass
 from chargerd.daemon.checking import Checking
-from chargerd.daemon.clock import jumping_clock
+from chargerd.daemon.clock import Clock, jumping_clock
 from chargerd.daemon.frozen import FrozenRun, open_run
+from chargerd.daemon.starting import ANYHOW, Starting
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.transports import memory
 from chargerd.journal.resume import Replayed, fold, replay
@@ -238,6 +239,8 @@ def run_world(
     after_pass: Callable[[Stage, Pass], None] | None = None,
     bench: str = "",
     world_of: Callable[[Cell], World] | None = None,
+    starting: Callable[[FrozenRun, World], Starting] | None = None,
+    clock_of: Callable[[JumpLoop], Clock] | None = None,
 ) -> Ran:
     """Run a profile to its end, or for `until_s`, on the boathouse bench around a formed plover (or `cell`).
 
@@ -259,6 +262,8 @@ def run_world(
         after_pass: called after every pass of the channel.
         bench: the text of another bench file, with instruments at `memory://world-<peer>`.
         world_of: makes the simulated bench that belongs to it.
+        starting: what the start knows besides the bench, and who stands there.
+        clock_of: makes the program's clock; None: one that follows the loop, its UTC beginning at `BEGAN`.
     """
     frozen = make_run(folder, profile, bench or bench_text(bench_edit), cell_file, cell_edit)
     simulated = cell if cell is not None else make_cell("plover", stored_Ah=stored_Ah)
@@ -268,13 +273,21 @@ def run_world(
         world = world_of_bench(frozen.bench, {frozen.channel.name: simulated}, seed=seed, keeps_log=True)
     for peer in world.peers.values():
         peer.latency_s = latency_s
+    done: list[Ran] = []
+
+    async def go() -> None:
+        done.append(await _run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass, starting, clock_of))
+
     with asyncio.Runner(loop_factory=JumpLoop) as runner:
-        return runner.run(_run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass))
+        runner.run(go())  # a result would be put into words, with everything in it, when the runner gives SIGINT back
+    return done[0]
 
 
 async def _run(
     frozen: FrozenRun, world: World, faults: tuple[tuple[str, Fault], ...], acts: tuple[tuple[float, Act], ...],
     wire: str, watch_after_s: float, until_s: float, after_pass: Callable[[Stage, Pass], None] | None,
+    starting: Callable[[FrozenRun, World], Starting] | None,
+    clock_of: Callable[[JumpLoop], Clock] | None,
 ) -> Ran:  # fmt: skip
     loop = asyncio.get_running_loop()
     assert isinstance(loop, JumpLoop)
@@ -285,7 +298,7 @@ async def _run(
         frozen = replace(frozen, bench=replace(frozen.bench, instruments=moved))
     with peers_in_memory(world, loop.time):
         try:
-            return await _drive(frozen, world, faults, acts, loop, watch_after_s, until_s, after_pass)
+            return await _drive(frozen, world, faults, acts, loop, watch_after_s, until_s, after_pass, starting, clock_of)
         finally:
             await served.close()
 
@@ -293,8 +306,10 @@ async def _run(
 async def _drive(
     frozen: FrozenRun, world: World, faults: tuple[tuple[str, Fault], ...], acts: tuple[tuple[float, Act], ...],
     loop: JumpLoop, watch_after_s: float, until_s: float, after_pass: Callable[[Stage, Pass], None] | None,
+    starting: Callable[[FrozenRun, World], Starting] | None,
+    clock_of: Callable[[JumpLoop], Clock] | None,
 ) -> Ran:  # fmt: skip
-    clock = jumping_clock(loop, BEGAN)
+    clock = jumping_clock(loop, BEGAN) if clock_of is None else clock_of(loop)
     bench = await ChannelBench.open(frozen.bench, frozen.channel.name, now=loop.time, in_flight=loop.in_flight)
     for name, fault in faults:
         world.peers[name].faults.arm(fault, loop.time())
@@ -319,7 +334,8 @@ async def _drive(
         """No keeper here: nothing that this process could leave on is real."""
 
     journal = JournalWriter.create(frozen.folder, bench.columns, engine_version=ENGINE_VERSION)
-    channel = Channel(engine, bench, journal, clock, Checking(prove), watch, watch_after_s=watch_after_s)
+    checking = Checking(prove, starting=ANYHOW if starting is None else starting(frozen, world))
+    channel = Channel(engine, bench, journal, clock, checking, watch, watch_after_s=watch_after_s)
     began_s = loop.time()
     stage = Stage(world, channel, engine, loop)
     handles = [loop.call_at(at_s, act, stage) for at_s, act in acts]

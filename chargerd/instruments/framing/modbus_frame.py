@@ -104,6 +104,19 @@ def reply_length(request: bytes) -> int:
     return 5
 
 
+def is_read(request: bytes) -> bool:
+    """Tell whether the PDU of a request only reads (01 to 04)."""
+    return request[0] <= READ_INPUT_REGISTERS
+
+
+def passes_for(late: bytes, asked: bytes) -> bool:
+    """Tell whether a good reply to the reading `late` also fits the reading `asked`: it says no more than its length.
+
+    A reply to a writing repeats address and value, or address and count, and is told apart by them.
+    """
+    return is_read(asked) and late[0] == asked[0] and reply_length(late) == reply_length(asked)
+
+
 def is_exception(reply: bytes) -> bool:
     """Tell whether the PDU of a reply is an exception."""
     return bool(reply[0] & EXCEPTION_BIT)

@@ -3,6 +3,8 @@
 A message is the PDU of a request, the reply the PDU that fits it. There is no number that would tie a reply to its request, so
 a reply that came late looks like any other: whatever does not fit in unit, function, byte count and check value, comes twice
 or in part closes the port for *all* units of the bus. A bus is believed again after silence and after each unit's identity.
+The identity itself waits when a late reply to what was asked before could pass for it: same unit, function and byte count. What
+writes waits for nothing: its reply repeats what was written, and every write is read back.
 An adapter that hears itself (echo) is found by its first question. Options as of any serial line, but for `bits`; `unit` is
 set at the instrument. 8E1 is the standard's default, 8N1 what cheap instruments speak and what is assumed here.
 """
@@ -35,13 +37,25 @@ class RtuLink(BytesLink):
 
     def __init__(self, address: Address, bus: Bus) -> None:
         super().__init__(address, bus)
-        self._unit = int(address.options["unit"])
+        self.who = self._unit = int(address.options["unit"])
         self._silence_s = silence_s(bus.settings.baud)
 
-    def exchange(self, message: bytes, deadline_s: float) -> bytes:
+    def passes(self, late: bytes, asked: bytes) -> bool:
+        """Tell whether a good reply to one request would be taken for a reply to the other."""
+        return modbus_frame.passes_for(late, asked)
+
+    def is_sure(self, reply: bytes) -> bool:
+        """Tell whether only this request can have got that reply: an exception says nothing but the function."""
+        return not modbus_frame.is_exception(reply)
+
+    def is_command(self, message: bytes) -> bool:
+        """Tell whether this request writes: no reply to a reading passes for its own."""
+        return not modbus_frame.is_read(message)
+
+    def ask(self, message: bytes, deadline_s: float) -> bytes:
         """Send a request and return the reply that fits it."""
         try:
-            return self._exchange(message, time.monotonic() + deadline_s, deadline_s)
+            return self._ask(message, time.monotonic() + deadline_s, deadline_s)
         finally:
             self.bus.heard_s = time.monotonic()
 
@@ -50,7 +64,7 @@ class RtuLink(BytesLink):
         del deadline_s
         raise LinkGarbledError(f"{self.name}: {message.hex(' ')} has a reply, which must be read")
 
-    def _exchange(self, message: bytes, until_s: float, deadline_s: float) -> bytes:
+    def _ask(self, message: bytes, until_s: float, deadline_s: float) -> bytes:
         time.sleep(max(0.0, self.bus.heard_s + self._silence_s - time.monotonic()))
         port = self.quiet_port(deadline_s)
         port.write(modbus_frame.rtu_frame(self._unit, message))

@@ -18,6 +18,7 @@ import serial
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.transports.link import Address, InFlight, query_each
 from chargerd.instruments.transports.serial_port import Settings, close_port, device_of, open_port, port_trouble
+from chargerd.instruments.transports.unanswered import Unanswered
 from chargerd.instruments.transports.worker import BLOCKING_MAX_S, Worker
 
 T = TypeVar("T")
@@ -40,7 +41,8 @@ class Bus:
         self.settings = Settings.of(address.options)
         self.is_closed = threading.Event()
         self._port: serial.Serial | None = None
-        self._before = _LAST.get(self.device)
+        self._before: Bus | None = _LAST.get(self.device)
+        self.unanswered: Unanswered = Unanswered() if self._before is None else self._before.unanswered
         if in_flight is not None:
             # Every call of ours is counted from its beginning to its end; a peer's own count of its bytes would never be read.
             in_flight.forget(self.device)
@@ -110,7 +112,7 @@ class BusLink(ABC):
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""
-        await self.work(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent)
+        await self.work(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent, after_fault=True)
 
     async def close(self) -> None:
         """See `Link.close`. The port closes with its last user."""
@@ -120,13 +122,16 @@ class BusLink(ABC):
             if self.bus.users <= 0:
                 self.bus.fail()
 
-    async def work(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False) -> T:
-        """Run a call in the bus's worker; whatever ends it but a result closes the port for all its users."""
+    async def work(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False, after_fault: bool = False) -> T:
+        """Run a call in the bus's worker; whatever ends it but a result closes the port for all its users.
+
+        `after_fault`: see `Worker.call`.
+        """
         if self.dirty:
             raise LinkClosedError(f"{self.name}: the link is closed")
         done = False
         try:
-            result = await self.bus.worker.call(work, deadline_s=deadline_s, urgent=urgent)
+            result = await self.bus.worker.call(work, deadline_s=deadline_s, urgent=urgent, after_fault=after_fault)
             done = True
             return result
         finally:
@@ -143,12 +148,18 @@ class BusLink(ABC):
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send what has no reply."""
 
+    def other_end(self, more: bytes) -> str:
+        """Say what to write in the address where these bytes are the rest of a line end; here, nothing."""
+        del more
+        return ""
+
     def quiet_port(self, deadline_s: float) -> serial.Serial:
         """Return the port, its time-out set, when nothing waits on it that nobody asked for. Raises LinkGarbledError."""
         port = self.bus.port
         waiting = port.in_waiting
         if waiting:
-            raise LinkGarbledError(f"{self.name}: bytes nobody asked for: {port.read(min(waiting, 40))!r}")
+            more = port.read(min(waiting, 40))
+            raise LinkGarbledError(f"{self.name}: bytes nobody asked for: {more!r}{self.other_end(more)}")
         port.timeout = min(deadline_s, BLOCKING_MAX_S)
         return port
 

@@ -23,6 +23,9 @@ GRACE_S = 0.1
 BLOCKING_MAX_S = 0.5
 """Longest time-out given to a blocking call: an urgent switching off waits for the call before it, and no longer."""
 
+URGENT, LEAVE, ORDINARY = range(3)
+"""What goes before what: switching off is written even on the way out."""
+
 T = TypeVar("T")
 _Job = tuple[int, int, Callable[[], None]]
 
@@ -41,6 +44,7 @@ class Worker:
         self.name = name
         self.is_given_up = False
         self._is_leaving = False
+        self._is_broken = False
         self._faults = faults
         self._explain = explain
         self._close = close
@@ -50,10 +54,16 @@ class Worker:
         self._thread = threading.Thread(target=self._run, name=f"link {name}", daemon=True)
         self._thread.start()
 
-    async def call(self, work: Callable[[], T], *, deadline_s: float, urgent: bool = False) -> T:
+    async def call(
+        self, work: Callable[[], T], *, deadline_s: float, urgent: bool = False, after_fault: bool = False
+    ) -> T:
         """Run `work` in the thread and return its result.
 
+        A call that waited behind one that failed is not run: the late reply to that one could pass for its own. Unless
+        `after_fault` says that it cannot, as of a command to switch off that has no reply.
+
         Raises:
+            LinkClosedError: a call before it failed, or the worker was given up.
             LinkTimeoutError: it did not come back within `deadline_s` (plus a grace); the worker is given up.
             LinkError: what `explain` made of its exception.
         """
@@ -77,11 +87,15 @@ class Worker:
                 result.set_result(value)  # type: ignore[arg-type]  # None only when T allows it
 
         def job() -> None:
-            value, fault = self._outcome(work)
+            value: T | None = None
+            fault: LinkError | None = LinkClosedError(f"{self.name}: not sent, the link broke at what was asked before")
+            if after_fault or not self._is_broken:
+                value, fault = self._outcome(work)
+                self._is_broken |= fault is not None  # here: the loop hears of it only when the next call may have begun
             if not loop.is_closed():
                 loop.call_soon_threadsafe(settle, value, fault)
 
-        self._jobs.put((0 if urgent else 1, next(self._number), job))
+        self._jobs.put((URGENT if urgent else ORDINARY, next(self._number), job))
         try:
             async with asyncio.timeout(deadline_s + GRACE_S):
                 return await result
@@ -92,16 +106,16 @@ class Worker:
             raise LinkTimeoutError(f"{self.name}: no answer within {deadline_s:g} s; its call never came back") from None
 
     def give_up(self) -> None:
-        """End the thread after what it does now; the last thing it does is `close`."""
+        """End the thread after what it does now and what is urgent; then it runs `close`, and tells who still waits."""
         if self.is_given_up:
             return
         self.is_given_up = True
 
         def leave() -> None:
-            self._is_leaving = True
+            self._is_leaving = self._is_broken = True
             self._outcome(self._close)
 
-        self._jobs.put((-1, next(self._number), leave))
+        self._jobs.put((LEAVE, next(self._number), leave))
 
     def _outcome(self, work: Callable[[], T]) -> tuple[T | None, LinkError | None]:
         try:
@@ -112,7 +126,7 @@ class Worker:
             return None, self._explain(fault)
 
     def _run(self) -> None:
-        while not self._is_leaving:
+        while not self._is_leaving or not self._jobs.empty():  # nothing is put in any more once it leaves
             self._jobs.get()[2]()
 
 
@@ -138,17 +152,17 @@ class BlockingLink(ABC):
 
     async def write(self, message: bytes, *, deadline_s: float, urgent: bool = False) -> None:
         """See `Link.write`."""
-        await self.call(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent)
+        await self.call(lambda: self.send(message, deadline_s), deadline_s, urgent=urgent, after_fault=True)
 
     async def close(self) -> None:
         """See `Link.close`."""
         self._worker.give_up()
 
-    async def call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False) -> T:
-        """Run a call in the worker; whatever ends it but a result ends the link."""
+    async def call(self, work: Callable[[], T], deadline_s: float, *, urgent: bool = False, after_fault: bool = False) -> T:
+        """Run a call in the worker; whatever ends it but a result ends the link. `after_fault`: see `Worker.call`."""
         done = False
         try:
-            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent)
+            result = await self._worker.call(work, deadline_s=deadline_s, urgent=urgent, after_fault=after_fault)
             done = True
             return result
         finally:
