@@ -41,7 +41,6 @@ SEAMS: dict[str, tuple[type, str]] = {
     "making rows safe": (JournalWriter, "sync_if_due"),
     "the wall clock": (Clock, "utc"),
     "the control clock": (Clock, "now_s"),
-    "the disk's clock": (Clock, "disk_s"),
     "waiting for the next pass": (Clock, "wait_until"),
 }
 

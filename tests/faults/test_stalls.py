@@ -20,7 +20,7 @@ from tests.worlds.world_bench import Stage, run_world
 STALL_S = 30.0
 LEASE_S = 3 * EVERY_S + LEASE_EXTRA_S
 """Three missed periods are tolerated; so long a good reading lets an output be on."""
-AT_S = {"charge": 62.5, "the pass after a reading": 60.001, "discharge": 242.5, "rest": 150.0, "first pass": 0.001, "last rest": 330.0}
+AT_S = {"charge": 62.5, "the pass after a reading": 60.001, "discharge": 242.5, "rest": 150.0, "just after switching on": 1.6, "last rest": 330.0}
 
 
 def stall(stage: Stage, for_s: float = STALL_S) -> None:
