@@ -341,6 +341,15 @@ def test_a_point_half_a_second_too_young_is_not_the_windows_beginning() -> None:
     assert found[2] == Trip("heating-too-fast", pytest.approx(1.02), 1.0)
 
 
+def test_of_points_far_apart_the_younger_one_is_compared() -> None:
+    """Readings 200 s apart: cold for the first, and 1.2 K/min over the second; over both it would be 0.6."""
+    memory, found = ProtectionMemory(), []
+    for at_s, value_degC in ((0.0, 25.0), (200.0, 25.0), (400.0, 29.0)):
+        found.append(see("heating-too-fast", REST, memory, elapsed_s=at_s, temperature_degC=value_degC))
+
+    assert found == [None, None, Trip("heating-too-fast", pytest.approx(1.2), 1.0)]
+
+
 def test_a_meter_that_may_not_differ_at_all_may_still_agree() -> None:
     memory = ProtectionMemory()
     exact = Zeros(apart_V=0.0)
