@@ -333,6 +333,12 @@ def what_passes_ends_no_run(case: Case) -> Iterator[str]:
         yield f"{case.ran.cause} for one lost or wrong message"
 
 
+def the_fan_stays_on(case: Case) -> Iterator[str]:
+    fan = case.ran.world.panels.get("fan")
+    if fan is not None and (fan.off_s(0.0, case.ran.ended_s) > 0.0 or fan.commands):
+        yield f"the fan was off for {fan.off_s(0.0, case.ran.ended_s):.1f} s, and was commanded {fan.commands} times"
+
+
 INVARIANTS: dict[str, tuple[str, Callable[[Case], Iterator[str]]]] = {
     "INV-01": ("nothing is on outside RUNNING, or its off is tried and announced", never_on_outside_running),
     "INV-02": ("source and load are never on together", never_both_on),
@@ -351,6 +357,7 @@ INVARIANTS: dict[str, tuple[str, Callable[[Case], Iterator[str]]]] = {
     "INV-23": ("one start, at most one first cause", one_start_one_end_one_cause),
     "INV-25": ("one lost or wrong message ends no run", what_passes_ends_no_run),
     "INV-31": ("a step that began ends once", steps_end_once),
+    "INV-32": ("an output that must stay on is never switched, nor written to", the_fan_stays_on),
     "INV-33": ("when a run is over, or stopped, nothing is left on unannounced", nothing_is_left_on),
 }
 """By their numbers in the safety case: in words, and what looks."""
