@@ -17,7 +17,7 @@ def record_path(bench: BenchFile, channel: str) -> Path:
 
 
 def load_record(bench: BenchFile, channel: str) -> Record | None:
-    """Return the channel's record, None when there is none. Raises BenchError when it is damaged, RefusedError when it cannot be read."""
+    """Return the channel's record, None when there is none. Raises BenchError on a damaged one, RefusedError on an unreadable."""
     path = record_path(bench, channel)
     try:
         text = path.read_text(encoding="ascii", errors="replace")
