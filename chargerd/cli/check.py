@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.config.kinds import kind_of, load_any
     from chargerd.config.unattended import before_start
     from chargerd.daemon.records import proven
-    from chargerd.instruments.abilities import abilities_of
+    from chargerd.instruments.abilities import abilities_of, levels_as_sent
 
     kinds: dict[str, list[str]] = {"profile": [], "cell": [], "bench": []}
     faults: list[str] = []
@@ -57,7 +57,8 @@ def run(args: argparse.Namespace) -> int:
             for bench in kinds["bench"]:
                 trio = load_trio(profile, cell, bench, args.channel)
                 print(f"\n{profile} on {cell} at {bench}:")
-                for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+                sent = levels_as_sent(trio.bench, trio.channel)
+                for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel, sent):
                     print(f"  {line}")
                 for line in before_start(trio.facts()):
                     print(f"  {line}")

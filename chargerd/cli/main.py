@@ -106,7 +106,16 @@ def _run_verb(verb: str, rest: list[str]) -> int:
     parser = Parser(prog=f"chargerd {verb}", description=VERBS[verb][0].upper() + VERBS[verb][1:] + ".")
     module.add_arguments(parser)
     code: int = module.run(parser.parse_args(rest))
+    if code == Exit.OK and "NOTIFY_SOCKET" in os.environ:
+        _tell_done()
     return code
+
+
+def _tell_done() -> None:
+    """Tell a service manager that there was nothing to become: one that ends without a word it takes for broken, and retries."""
+    from chargerd.daemon.keeper import notify
+
+    notify("READY=1\nSTATUS=nothing to do")
 
 
 if __name__ == "__main__":

@@ -26,6 +26,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
+    """Begin a run; where a service manager starts this again, go on with the one it began: only a person begins another."""
+    from chargerd.cli.main import main
+    from chargerd.cli.service import begun_run
+
+    begun = begun_run()
+    if begun is None:
+        _begin(args)
+    return main(["resume", str(begun), "--if-allowed", "--plain"])
+
+
+def _begin(args: argparse.Namespace) -> NoReturn:
     """Check everything, have the cell named, make the run folder, and become the keeper."""
     from chargerd import ENGINE_VERSION, __version__
     from chargerd.cli.files import load_trio, made
@@ -33,13 +44,15 @@ def run(args: argparse.Namespace) -> int:
     from chargerd.config.unattended import before_start
     from chargerd.daemon.clock import real_clock
     from chargerd.daemon.worker import refusal
+    from chargerd.instruments.abilities import levels_as_sent
     from chargerd.journal.ledger import ChannelLedger
     from chargerd.journal.runfolder import Frozen, RunHead, create_run
     from chargerd.journal.space import need_room
 
     trio = load_trio(args.profile, args.cell, args.bench, args.channel)
     data = made(trio.bench.data_dir)
-    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel):
+    sent = levels_as_sent(trio.bench, trio.channel)
+    for line in describe(trio.plan, trio.profile, trio.cell, trio.bench, trio.channel, sent):
         print(line)
     for line in before_start(trio.facts()):
         print(f"  {line}")
@@ -88,6 +101,9 @@ def relay_arguments(bench: BenchFile, channel: str) -> list[str]:
 
 def become_keeper(folder: Path, worker_arguments: list[str], keeper_arguments: list[str], *, module: str = "worker") -> NoReturn:
     """Replace this process by the keeper, which starts the worker, or another module of the daemon."""
+    from chargerd.cli.service import link_run
+
+    link_run(folder)
     keeper = Path(__file__).resolve().parent.parent / "daemon" / "keeper.py"
     package_root = str(keeper.parent.parent.parent)
     environment = os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, (package_root, os.environ.get("PYTHONPATH", ""))))}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.cell import CellFile
@@ -19,6 +19,10 @@ from chargerd.core.ends import ENDS
 from chargerd.core.plan import Plan
 from chargerd.core.program import ENERGISING, Repeat, Step, StepKind
 from chargerd.units import words
+
+AsSent = Callable[[float], float]
+NONE_SENT: Mapping[str, AsSent] = {}
+"""A level is told as it was reckoned where nobody knows how it is sent."""
 
 _FOLLOWS = "the current is set anew at each reading from the measured voltage"
 _END_WORDS = {
@@ -41,15 +45,20 @@ _END_WORDS = {
 }
 
 
-def describe(plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str) -> list[str]:
-    """Return the plan in words: the rating, the limits, every step, the supply's own protection, what is not active here."""
+def describe(
+    plan: Plan, profile: ProfileFile, cell: CellFile, bench: BenchFile, channel: str, sent: Mapping[str, AsSent] = NONE_SENT
+) -> list[str]:
+    """Return the plan in words: the rating, the limits, every step, the supply's own protection, what is not active here.
+
+    `sent`: what becomes of a protection level ("ovp", "ocp") on its way to the supply, where its dialect is known.
+    """
     attended = ", attended only" if profile.attended else ""
     return [
         f"{profile.name} on {cell.name} at {bench.name}, channel {channel}{attended}",
         describe_rating(cell),
         *_steps(plan),
         *_hard_limits(plan),
-        *_protection(plan, cell, bench),
+        *_protection(plan, cell, bench, sent),
         *(f"only if {name}'s zero, read with the relay open, proves something (not 0 in every reading); otherwise refused at the "
           f"start: {why}" for name, why in plan.needs_zero.items()),
         *_bank(plan, profile, cell, bench, channel),
@@ -137,13 +146,13 @@ def _hard_limits(plan: Plan) -> Iterator[str]:
         )
 
 
-def _protection(plan: Plan, cell: CellFile, bench: BenchFile) -> Iterator[str]:
+def _protection(plan: Plan, cell: CellFile, bench: BenchFile, sent: Mapping[str, AsSent]) -> Iterator[str]:
     if plan.ovp_V is not None:
-        yield f"the supply's own over-voltage protection: {words(plan.ovp_V, 'voltage')}"
+        yield f"the supply's own over-voltage protection: {words(sent.get('ovp', float)(plan.ovp_V), 'voltage')}"
     if plan.ocp_A is not None:
         time = safety_time(plan.ocp_A, plan.limits.voltage_max_V, cell.mass_g, bench.wiring, bench.ventilation)
         yield (
-            f"its over-current protection: {words(plan.ocp_A, 'current')} for a largest current of "
+            f"its over-current protection: {words(sent.get('ocp', float)(plan.ocp_A), 'current')} for a largest current of "
             f"{words(largest_current_A(plan.program), 'current')}; at that, {time.first} in {words(time.seconds, 'time')}"
         )
     if plan.missed_max < 3:

@@ -338,7 +338,7 @@ class Keeper:
 
     def _act(self, cause: str) -> int:
         self.say(f"{cause}: killing the worker and executing the off plan")
-        notify(f"STATUS={cause!a}: executing the off plan")
+        notify(f"STOPPING=1\nSTATUS={cause!a}: executing the off plan")  # its watchdog must not end us half-way
         for last, end in ((signal.SIGABRT, os.kill), (signal.SIGKILL, os.killpg)):  # at last what is left of its group, too
             end(self.worker.pid, last)
             until_s = boot_s() + KILL_S

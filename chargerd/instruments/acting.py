@@ -192,9 +192,10 @@ class Hands:
         fault = "was not tried"
         refused = 0
         began_s = self._now_s()
+        was_on = bool(output.is_on)
         for _ in range(RAISE_TRIES):
             try:
-                return await self._raise(output, demand)
+                return await self._raise(output, demand, was_on=was_on)
             except (WrongIdentityError, ProtectionActedError, NotAllowedError) as wrong:
                 fault = str(wrong)
                 break
@@ -237,8 +238,13 @@ class Hands:
                     f"{neighbour.name} is closed: another cell is connected to the same instruments; open it and find out why"
                 )
 
-    async def _raise(self, output: Output | Bank, demand: Demand) -> list[Observed]:
-        was_on = output.is_on
+    async def _raise(self, output: Output | Bank, demand: Demand, *, was_on: bool) -> list[Observed]:
+        """Arm and switch on, or change set-points of what `was_on` before the first try. Raises InstrumentError, LinkError."""
+        if not was_on and output.is_on is not False:
+            # A try that broke off may have switched it on, and nobody was told: it goes on anew, proven, or not at all.
+            off = await output.switch_off()
+            if not off.verified:
+                raise InstrumentError(off.text)
         await self._limits(output, demand)
         if not output.is_armed or output.points != self._points(output, demand):
             await self._write_points(output, self._points(output, demand))

@@ -161,7 +161,11 @@ class Output(Instrument):
         return self.has_limits and self._points_proof == self.connection.generation
 
     async def switch_off(self) -> Observed:
-        """Switch off, prove it by state and current, retry. Never raises for what instruments do; never skips trying."""
+        """Switch off, prove it by state and current, retry. Never raises for what instruments do; never skips trying.
+
+        Set-points proven before are no longer: while it is off, a person at the panel may change them and no limit sees it.
+        """
+        self.points, self._points_proof = (), -1
         reason = ""
         for _ in range(OFF_TRIES):
             try:

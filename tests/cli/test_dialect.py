@@ -20,12 +20,12 @@ from chargerd.sim.serve import TcpServer
 from chargerd.sim.world import World
 
 IDENTITY = "Boathouse,Source 3A,SN1,1.0"
-ABOUT = ["a supply on the shelf", "", ""]
+ABOUT = ["a supply on the shelf", "", "scpi"]
 # What the simulated supply's list prints, where it differs from what is offered: its answers, and MEASure with its own tail.
 # An empty answer takes what is offered, or says of an optional question that there is none.
 QUESTIONS = [
     "", IDENTITY, "", '0,"No error"', "", "0", "MEASure:SCALar:VOLTage:DC?", "+1.85000E+00", "", "+1.50000E-01", "", "513",
-    "", "1", "", "+1.85000E+00", "", "+1.50000E-01", "", "-", "", "-", "", "", "", "-", "", "-", "",
+    "", "1", "", "+1.85000E+00", "", "+1.50000E-01", "", "-", "", "-",
 ]  # fmt: skip
 COMMANDS = [""] * 60  # offered rows, their usual values, and yes: that is what the list prints
 
@@ -93,12 +93,12 @@ def test_from_a_printed_list_to_a_proof_on_the_wire(
 
         assert main(["dialect", "test", "shelf-supply", "--bench", str(bench)]) == Exit.NOT_PROVEN
         pairs = capsys.readouterr().out
-        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply"]) == Exit.NOT_PROVEN
+        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply", "--yes"]) == Exit.NOT_PROVEN
     on_the_wire = capsys.readouterr().out
 
     assert "voltage?             passed    MEAS:SCAL:VOLT:DC? → +1.85000E+00" in pairs
     assert "voltage_set          passed    VOLT 1.850 → no reply" in pairs
-    assert on_the_wire.rstrip().endswith("not proven: power-on state.")
+    assert "not proven: power-on state.\n\nITS OUTPUT IS OFF, verified: OUTP? answers 0, " in on_the_wire
     for check in ("identity", "off", "open terminals", "set-points", "on and off", "deliberate trip", "off at the end"):
         assert f"  {check:<20} passed" in on_the_wire
 
@@ -130,23 +130,26 @@ def test_answers_that_end_are_kept_and_write_no_dialect(
     assert "is not finished, its answers are kept" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize(("fault", "check"), [
-    (Fault("ignore_off", times=None), "off at the end"),
-    (Fault("ignore_set", times=None), "set-points"),
-    (Fault("identity", times=None), "identity"),
-    (Fault("offset", times=None, values={"quantity": "voltage_V", "by": 0.9}), "open terminals"),
+OFF = "ITS OUTPUT IS OFF, verified"
+
+
+@pytest.mark.parametrize(("fault", "check", "code", "last"), [
+    (Fault("ignore_off", times=None), "off at the end", Exit.NOT_VERIFIED_OFF, "ITS OUTPUT MAY STILL BE ON at 1 V, 0.1 A: "),
+    (Fault("ignore_set", times=None), "set-points", Exit.INSTRUMENT, OFF),
+    (Fault("identity", times=None), "identity", Exit.INSTRUMENT, "Nothing was sent to it that could switch it on"),
+    (Fault("offset", times=None, values={"quantity": "voltage_V", "by": 0.9}), "open terminals", Exit.INSTRUMENT, OFF),
 ])
 def test_an_instrument_that_is_not_as_its_dialect_says_ends_with_a_code_and_the_check(
-    fault: Fault, check: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    fault: Fault, check: str, code: Exit, last: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     with served(fault) as port:
         bench = bench_at(tmp_path, port, "scpi-supply")
-        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply"]) == Exit.INSTRUMENT
+        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply", "--yes"]) == code
     said = capsys.readouterr().out
 
     assert f"  {check:<20} FAILED" in said
-    advice = "Nothing more was tried." if check == "identity" else "Compare the dialect scpi-supply with the instrument's manual."
-    assert said.rstrip().endswith(advice)
+    assert ("Nothing more was tried." if check == "identity" else "Compare the dialect scpi-supply with the instrument's manual.") in said
+    assert said.rstrip().splitlines()[-1].startswith(last)
 
 
 @pytest.mark.parametrize("name", dialect_names())

@@ -103,7 +103,8 @@ def test_after_a_yes_it_says_who_answers_and_how_it_could_be_spoken_to(
 @pytest.mark.parametrize(("reply", "told"), [
     (b"", "does not answer *IDN?"),
     (b"what?\n", "answers 'what?', which is no identity"),
-    (b"*IDN?\nBoathouse,Source 3A,SN1,1.0\n", "more than one reply to *IDN?"),
+    (b"ready\nBoathouse,Source 3A,SN1,1.0\n", "did not answer *IDN? properly (b'ready"),
+    (b"*IDN?\n", "did not answer *IDN? properly (b'*IDN?"),
     (b"\x1b[2J,\x07,x,y\n", "no identity"),
 ])  # fmt: skip
 def test_any_other_answer_is_told_and_no_dialect_is_guessed(

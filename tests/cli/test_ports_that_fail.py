@@ -35,12 +35,13 @@ def test_what_cannot_be_opened_is_said_once_and_nothing_more_is_tried(
     (tmp_path / "file").touch()
     bench = bench_with(tmp_path, address.replace("{file}", str(tmp_path / "file")))
 
-    assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply"]) == Exit.INSTRUMENT
+    assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply", "--yes"]) == Exit.INSTRUMENT
     said = capsys.readouterr().out
     assert said.count(told) == 1
     assert "Errno" not in said
     assert said.count("FAILED") == 1
-    assert said.rstrip().endswith("1 failed: identity. Nothing more was tried.")
+    assert "1 failed: identity. Nothing more was tried.\n" in said
+    assert said.rstrip().endswith("Nothing was sent to it that could switch it on: it is as it was before.")
 
 
 def test_who_is_silent_is_told_with_what_to_look_at(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -48,7 +49,7 @@ def test_who_is_silent_is_told_with_what_to_look_at(capsys: pytest.CaptureFixtur
         assert main(["dialect", "test", "scpi-supply", "--address", f"serial://{path}"]) == Exit.INSTRUMENT
         alone = capsys.readouterr().err
         bench = bench_with(tmp_path, f"serial://{path}")
-        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply"]) == Exit.INSTRUMENT
+        assert main(["dialect", "test", "--bench", str(bench), "--instrument", "supply", "--yes"]) == Exit.INSTRUMENT
     of_bench = capsys.readouterr().out
 
     for said in (alone, of_bench):

@@ -53,13 +53,13 @@ def unproven_bytes(ran: Ran) -> list[str]:
     """Messages an instrument heard on a link on which it had not yet said rightly who it is."""
     faults = []
     for name, log in ran.heard.items():
-        expected = ran.frozen.bench.instruments[name].identity.encode() + b"\n"
+        expected = next(one.identity for one in ran.frozen.bench.instruments.values() if one.address.endswith(f"world-{name}"))
         proven = False
         for exchange in log:
             if exchange.received == OPENED:
                 proven = False
             elif exchange.received == "*IDN?":
-                proven = exchange.replied == expected
+                proven = exchange.replied == expected.encode() + b"\n"
             elif not proven:
                 faults.append(f"{name} at {exchange.time_s}: {exchange.received}")
     return faults

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -213,7 +214,10 @@ def make_run(folder: Path, profile: str, bench: str, cell_file: str, cell_edit: 
         Frozen(files[2].name, files[2].text),
         {name: spec.identity for name, spec in files[0].instruments.items()},
     )  # fmt: skip
-    return open_run(create_run(folder, head), simulated=True)
+    run_folder = create_run(folder, head)
+    if (folder / "dialects").is_dir():  # a person's own, as `run` freezes them
+        shutil.copytree(folder / "dialects", run_folder / "dialects")
+    return open_run(run_folder, simulated=True)
 
 
 def run_world(
@@ -269,8 +273,14 @@ def run_world(
         world = world_of_bench(frozen.bench, {frozen.channel.name: simulated}, seed=seed, keeps_log=True)
     for peer in world.peers.values():
         peer.latency_s = latency_s
+    done: list[Ran] = []
+
+    async def go() -> None:
+        done.append(await _run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass, starting, clock_of))
+
     with asyncio.Runner(loop_factory=JumpLoop) as runner:
-        return runner.run(_run(frozen, world, faults, acts, wire, watch_after_s, until_s, after_pass, starting, clock_of))
+        runner.run(go())  # a result would be put into words, with everything in it, when the runner gives SIGINT back
+    return done[0]
 
 
 async def _run(

@@ -11,6 +11,7 @@ import asyncio
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.dialect import QUESTIONS
 from chargerd.instruments.framing.scpi import ErrorEntry, NoReadingError, OverRangeError
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Load, Output, Source
 
 TRIAL_V, TRIAL_A = 1.0, 0.1
@@ -21,6 +22,12 @@ TRIP_V, ABOVE_TRIP_V = 0.5, 1.0
 
 OPEN_V = 0.3
 """More than this at open terminals, everything off: something is connected."""
+
+PLAIN = {"error": "question for its list of errors (error)", "voltage": "question for its voltage"}
+"""What a missing row is called to a person."""
+
+LAST_ROUNDS, LAST_PAUSE_S = 3, 0.5
+"""At the end off is tried this often, each time through a link opened anew, and tried again there as `switch_off` does."""
 
 ROUNDS = 3
 """Every question is asked this often: a reply that comes late shows with the next question."""
@@ -41,7 +48,7 @@ class UnprovenError(Exception):
 def _has(instrument: Instrument, *names: str) -> None:
     for name in names:
         if name not in instrument.dialect.questions and name not in instrument.dialect.commands:
-            raise NotHereError(f"its dialect has no {name}")
+            raise NotHereError(f"its dialect has no {PLAIN.get(name, name)}")
 
 
 async def identity(instrument: Instrument) -> str:
@@ -75,7 +82,7 @@ async def error_queue(instrument: Instrument) -> str:
     """A command it cannot know is refused by its error queue; without that, refusals would never be seen."""
     _has(instrument, "error")
     if instrument.dialect.framing != "scpi":
-        raise NotHereError("only SCPI says what a foreign command must leave behind")
+        raise NotHereError("only SCPI says what its list of errors must hold after a command it cannot know")
     await instrument.drain_errors()
     await instrument.connection.tell_text("XQZV")
     entry = await instrument.connection.ask(instrument.dialect.questions["error"], ErrorEntry)
@@ -107,6 +114,21 @@ async def off(instrument: Instrument) -> str:
     return observed.text
 
 
+async def off_at_last(instrument: Instrument) -> str:
+    """Off, or open, for certain: whatever went before, and through a fresh link as often as `LAST_ROUNDS`."""
+    assert isinstance(instrument, (Output, Switch))
+    said = ""
+    for attempt in range(LAST_ROUNDS):
+        if attempt:
+            await instrument.connection.close()
+            await asyncio.sleep(LAST_PAUSE_S)
+        observed = await (instrument.switch_off() if isinstance(instrument, Output) else instrument.switch(closed=False))
+        if observed.verified:
+            return observed.text
+        said = observed.text
+    raise ContractError(said)
+
+
 async def open_terminals(instrument: Instrument) -> str:
     """Nothing is connected: measured, not asked."""
     _has(instrument, "voltage")
@@ -136,7 +158,12 @@ async def protection_levels(instrument: Instrument) -> str:
         if {"ovp", "ocp"} <= instrument.dialect.lacks:
             raise NotHereError("it has no protection of its own: the fuse counts")
         await instrument.write_limits(ovp_V=TRIAL_V + 1.0, ocp_A=TRIAL_A + 0.1)
-        return f"over-voltage {TRIAL_V + 1.0:g} V, over-current {TRIAL_A + 0.1:g} A"
+        levels = (("ovp", f"over-voltage {TRIAL_V + 1.0:g} V"), ("ocp", f"over-current {TRIAL_A + 0.1:g} A"))
+        written = [text for name, text in levels if name in instrument.dialect.commands]
+        if not written:
+            raise NotHereError("its dialect has no command for a protection level: the fuse counts")
+        none = [text.split(" ")[0] for name, text in levels if name not in instrument.dialect.commands]
+        return ", ".join(written) + (f" (no {none[0]} protection of its own)" if none else "")
     assert isinstance(instrument, Load)
     await instrument.write_limits(ocp_A=TRIAL_A + 0.1)
     return "its mode" + (f", over-current {TRIAL_A + 0.1:g} A" if "ocp" in instrument.dialect.commands else "")
@@ -206,8 +233,13 @@ async def _provoke(source: Source) -> None:
     is_on = await source.connection.ask(source.dialect.questions["output"], bool)
     voltage_V = await source.connection.ask(source.dialect.questions["voltage"], float)
     tripped = await source.tripped()
-    if is_on and voltage_V > TRIP_V + 0.1:
-        raise ContractError(f"protection at {TRIP_V:g} V, and it holds {voltage_V:.3f} V")
+    if is_on and not voltage_V <= TRIP_V + 0.1:
+        raise ContractError(
+            f"its over-voltage level of {TRIP_V:g} V was written and read back, and {2.0 * source.dialect.settle_s:g} s after it "
+            f"was switched on at {ABOVE_TRIP_V:g} V it is still on and holds {voltage_V:.3f} V. Try it by hand at its panel; if "
+            "it never acts there either, do not trust this supply; if it has none, write lacks: [ovp] into its dialect and "
+            "delete the rows of ovp there"
+        )
     if not tripped and source.dialect.status.keys() & {"over_voltage"}:
         raise ContractError("its protection acted, but its status does not say so: the status bits of the dialect are wrong")
 

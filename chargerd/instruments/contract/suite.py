@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Protocol
 
 from chargerd.errors import InstrumentError, LinkError
 from chargerd.instruments.contract import steps
+from chargerd.instruments.relay import Switch
 from chargerd.instruments.roles import Instrument, Output
 
 Run = Callable[[Instrument], Awaitable[str]]
@@ -24,13 +26,17 @@ class Result(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One row: what is proven, of which roles, and how. `changes`: it writes something, so nothing may be connected."""
+    """One row: what is proven, of which roles, and how.
+
+    `changes`: it writes something, so nothing may be connected. `energises`: what is switched on meanwhile; empty: nothing.
+    """
 
     name: str
     proves: str
     roles: frozenset[str]
     run: Run
     changes: bool = True
+    energises: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,9 +49,30 @@ class Finding:
     said: str
 
 
+class Watch(Protocol):
+    """Somebody who follows the checks as they are made."""
+
+    def begins(self, check: Check) -> None:
+        """Told before the first byte of a check is sent."""
+
+    def ended(self, finding: Finding) -> None:
+        """Told what came of a check, or why it was not tried."""
+
+
+class _Nobody:
+    def begins(self, check: Check) -> None:
+        del check
+
+    def ended(self, finding: Finding) -> None:
+        del finding
+
+
 _ALL = frozenset({"source", "load", "meter", "thermometer", "switch"})
 _OUTPUTS = frozenset({"source", "load"})
 _SOURCE = frozenset({"source"})
+_SWITCH = frozenset({"switch"})
+_TRIAL = f"{steps.TRIAL_V:g} V, {steps.TRIAL_A:g} A"
+_TRIP = f"{steps.ABOVE_TRIP_V:g} V, {steps.TRIAL_A:g} A"
 
 CHECKS: tuple[Check, ...] = (
     Check("identity", "it says who it is", _ALL, steps.identity, changes=False),
@@ -57,9 +84,9 @@ CHECKS: tuple[Check, ...] = (
     Check("power-on state", "off stays off through a power failure", _OUTPUTS, steps.power_on, changes=False),
     Check("set-points", "what is written is read back", _OUTPUTS, steps.set_points),
     Check("protection levels", "its own protection is written and read back", _OUTPUTS, steps.protection_levels),
-    Check("on and off", "on is on at a small value, and off is off again", _OUTPUTS, steps.energised),
-    Check("deliberate trip", "its own over-voltage protection acts", _SOURCE, steps.deliberate_trip),
-    Check("contact", "it opens and closes", frozenset({"switch"}), steps.contact),
+    Check("on and off", "on is on at a small value, and off is off again", _OUTPUTS, steps.energised, energises=_TRIAL),
+    Check("deliberate trip", "its own over-voltage protection acts", _SOURCE, steps.deliberate_trip, energises=_TRIP),
+    Check("contact", "it opens and closes", _SWITCH, steps.contact, energises="its contact closes"),
     Check("reopened link", "a link opened anew finds the same instrument", _ALL, steps.reopened, changes=False),
 )
 """In this order. After a failed `identity` nothing more is sent; after a failed `off`, `open terminals` or `on and off` nothing
@@ -67,9 +94,16 @@ that changes anything is tried."""
 
 FATAL = frozenset({"identity", "off", "open terminals", "on and off"})
 
+AT_THE_END = Check("off at the end", "whatever was switched on is off again", _OUTPUTS | _SWITCH, steps.off_at_last)
+"""Made at last whatever came before; who stops the others makes this one."""
 
-async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS) -> list[Finding]:
-    """Run every check that applies. Never raises for what instruments do; an output is off, or said not to be, at the end."""
+
+async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS, watch: Watch | None = None) -> list[Finding]:
+    """Run every check that applies. Never raises for what instruments do; an output is off, or said not to be, at the end.
+
+    Who cancels it makes `AT_THE_END` with `one_check`.
+    """
+    watch = watch or _Nobody()
     findings: list[Finding] = []
     broken = ""
     for check in checks:
@@ -77,21 +111,30 @@ async def run_contract(instrument: Instrument, checks: Iterable[Check] = CHECKS)
             continue
         if broken and check.changes:
             findings.append(Finding(instrument.name, check.name, Result.NOT_HERE, f"not tried, because {broken!r} failed"))
+            watch.ended(findings[-1])
             continue
-        finding = await _one(instrument, check)
+        finding = await one_check(instrument, check, watch)
         findings.append(finding)
         if finding.result is Result.FAILED and check.name in FATAL:
             broken = broken or check.name
         if broken == "identity" and not instrument.connection.has_answered:
             return findings  # silent, or another one: nothing more is said to it, and nothing was sent that could be on
-    if isinstance(instrument, Output):
-        findings.append(await _one(instrument, Check("off at the end", "", _OUTPUTS, steps.off)))
+    if isinstance(instrument, (Output, Switch)):
+        findings.append(await one_check(instrument, AT_THE_END, watch))
     return findings
 
 
-async def _one(instrument: Instrument, check: Check) -> Finding:
+async def one_check(instrument: Instrument, check: Check, watch: Watch) -> Finding:
+    """Make one check. Never raises for what instruments do."""
+    watch.begins(check)
+    finding = await _judged(instrument, check)
+    watch.ended(finding)
+    return finding
+
+
+async def _judged(instrument: Instrument, check: Check) -> Finding:
     try:
-        if not instrument.connection.is_usable:
+        if check is not AT_THE_END and not instrument.connection.is_usable:  # switching off opens its link by itself
             await instrument.identify()
         return Finding(instrument.name, check.name, Result.PASSED, await check.run(instrument))
     except steps.UnprovenError as why:

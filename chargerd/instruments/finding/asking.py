@@ -9,6 +9,7 @@ from functools import cache
 from chargerd.errors import ChargerdError, LinkError, LinkGarbledError, LinkTimeoutError
 from chargerd.instruments.dialect import Dialect, dialect_names
 from chargerd.instruments.dialect_file import load_dialect
+from chargerd.instruments.finding.line_ends import Heard, heard, raw
 from chargerd.instruments.finding.ports import shown
 from chargerd.instruments.framing.scpi import parse_identity
 from chargerd.instruments.transports.registry import open_link, parse_address
@@ -24,6 +25,8 @@ END_S = 0.4
 UNIT_S = 0.3
 """How long a Modbus unit is waited for; most answer within a tenth of a second, and most units are not there."""
 
+IDENTITY = b"*IDN?"
+
 READ_FIRST_REGISTER = bytes.fromhex("03 0000 0001")
 """Read one holding register, number 0 (MODBUS Application Protocol V1.1b3, §6.3). Any reply, a refusal too, shows a device."""
 
@@ -36,8 +39,6 @@ class Answer:
     identity: str
     dialects: tuple[str, ...]
     heard: str
-    has_ended: bool = True
-    """False: nothing came that shows that the device has seen the end of the question."""
 
 
 @cache
@@ -65,29 +66,38 @@ def speaking(reply: bytes, asked: bytes) -> tuple[str, tuple[str, ...]]:
 async def ask_serial(path: str, baud: int) -> Answer:
     """Listen to a port for a while, then ask `*IDN?`. Raises LinkError when the port cannot be used.
 
-    A device that ends lines by CR still waits for the end of that one: it is ended for it. Its answer, if only a refusal, says
-    how it ends lines.
+    A device that ends lines otherwise still waits for the end of that one: it is ended for it, by CR and then by CR LF, and
+    asked again. Its answer, if only a refusal, says which end it takes; the end of that answer is looked at by itself.
     """
     address = f"serial://{path}?baud={baud}"
     printed = await _listen(f"{address}&listen=yes")
     if printed is not None:
         return printed
-    answer = await ask_lines(address)
-    return answer if answer.has_ended else await _end_by_cr(f"{address}&eol=cr", answer)
+    reply = await raw(address, IDENTITY + b"\n", ASK_S, OPEN_S)
+    answer = heard(reply, IDENTITY, b"\n") or await _ended_otherwise(address)
+    if answer is not None:
+        return _understood(f"{address}{answer.options}", answer.text, answer.ends)
+    if reply:
+        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(repr(reply[:40]))})")
+    return Answer(address, "", (), "does not answer *IDN?")
 
 
-async def _end_by_cr(address: str, unanswered: Answer) -> Answer:
-    """End the question by CR, ask once more so, and leave nothing in the device that would spoil the next question.
+async def _ended_otherwise(address: str) -> Heard | None:
+    """End the question by CR, ask once more so, then by CR LF; leave nothing in the device that would spoil the next question.
 
-    Where nothing comes, LF and CR end what is left in devices of either kind, and CR LF with them. The last CR is harmless to
-    who ends lines by LF: it is white space before the next header (IEEE 488.2 §7.4.1.2, from memory).
+    Where nothing comes, CR ends what is left in a device that ends lines by CR. It is harmless to who ends lines by LF: it is
+    white space before the next header (IEEE 488.2 §7.4.1.2, from memory).
     """
-    await _said(address, b"")  # what comes is about a line of ours that was spoilt
-    reply = await _said(address, b"*IDN?")
-    if reply is not None:
-        return _understood(address, reply, "by CR alone")
-    await _said(address, b"\n")
-    return unanswered
+    spoilt = await raw(address, b"\r", END_S, OPEN_S)  # what comes is about a line of ours that was spoilt
+    reply = await raw(address, IDENTITY + b"\r", END_S, OPEN_S)
+    answer = heard(reply, IDENTITY, b"\r") or heard(spoilt, b"", b"\r")
+    if answer is not None:
+        return answer
+    await raw(address, b"\n", END_S, OPEN_S)
+    answer = heard(await raw(address, IDENTITY + b"\r\n", END_S, OPEN_S), IDENTITY, b"\r\n")
+    if answer is None:
+        await raw(address, b"\r", END_S, OPEN_S)
+    return answer
 
 
 async def _said(address: str, message: bytes, deadline_s: float = END_S) -> bytes | None:
@@ -119,24 +129,24 @@ async def ask_lines(address: str) -> Answer:
     """Ask `*IDN?`. Raises LinkError when the address cannot be opened; silence is an answer."""
     link = await open_link(parse_address(address), deadline_s=OPEN_S)
     try:
-        reply = await link.query(b"*IDN?", deadline_s=ASK_S)
+        reply = await link.query(IDENTITY, deadline_s=ASK_S)
     except LinkTimeoutError:
-        return Answer(address, "", (), "does not answer *IDN?", has_ended=False)
+        return Answer(address, "", (), "does not answer *IDN?")
     except LinkError as fault:
-        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(str(fault))})", has_ended=False)
+        return Answer(address, "", (), f"did not answer *IDN? properly ({shown(str(fault))})")
     finally:
         await link.close()
     return _understood(address, reply, "")
 
 
 def _understood(address: str, reply: bytes, ending: str) -> Answer:
-    """Return what a reply to `*IDN?` says. `ending`: how its lines end, where that is not the usual LF."""
-    text, ends = reply.decode("ascii", "replace"), f", ending lines {ending}" if ending else ""
+    """Return what a reply to `*IDN?` says. `ending`: how its lines end, in words, where that is not the usual LF."""
+    text, ends = reply.decode("ascii", "replace"), f", {ending}" if ending else ""
     try:
         parse_identity(text)
     except LinkGarbledError:
         return Answer(address, "", (), f"answers {shown(text)!r}{ends}, which is no identity: it has words of its own")
-    identity, names = speaking(reply, b"*IDN?")
+    identity, names = speaking(reply, IDENTITY)
     return Answer(address, identity, names, f"is {shown(text)!r}{ends}")
 
 

@@ -55,6 +55,20 @@ class Address:
         """The line end of messages."""
         return TERMINATORS[self.options.get("send_eol", self.options.get("eol", "lf"))]
 
+    def other_end(self, reply: bytes) -> str:
+        """Say what to write where a reply ends otherwise than it says; nothing where that is not to be seen.
+
+        `reply`: all that came, from the reply's first byte on, or only what came behind the end that was waited for.
+        """
+        end = next((end for end in (b"\r\n", b"\n", b"\r") if reply.endswith(end)), b"")
+        if reply == b"\n" and self.terminator == b"\r":
+            end = b"\r\n"
+        if not end or end == self.terminator:
+            return ""
+        names = {end: name for name, end in TERMINATORS.items()}
+        shown = names[end].upper().replace("CRLF", "CR LF")
+        return f"; its lines end by {shown}; write eol={names[end]}&send_eol={names[self.send_terminator]} in the address"
+
     def has(self, option: str) -> bool:
         """Tell whether an option that is yes or no says yes."""
         return self.options.get(option, "no") == "yes"

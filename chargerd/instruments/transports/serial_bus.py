@@ -148,12 +148,18 @@ class BusLink(ABC):
     def send(self, message: bytes, deadline_s: float) -> None:
         """Send what has no reply."""
 
+    def other_end(self, more: bytes) -> str:
+        """Say what to write in the address where these bytes are the rest of a line end; here, nothing."""
+        del more
+        return ""
+
     def quiet_port(self, deadline_s: float) -> serial.Serial:
         """Return the port, its time-out set, when nothing waits on it that nobody asked for. Raises LinkGarbledError."""
         port = self.bus.port
         waiting = port.in_waiting
         if waiting:
-            raise LinkGarbledError(f"{self.name}: bytes nobody asked for: {port.read(min(waiting, 40))!r}")
+            more = port.read(min(waiting, 40))
+            raise LinkGarbledError(f"{self.name}: bytes nobody asked for: {more!r}{self.other_end(more)}")
         port.timeout = min(deadline_s, BLOCKING_MAX_S)
         return port
 

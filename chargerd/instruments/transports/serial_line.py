@@ -17,12 +17,16 @@ from chargerd.instruments.transports.listening import ListeningLink
 from chargerd.instruments.transports.serial_bus import Bus, BusLink, join_bus
 from chargerd.instruments.transports.serial_port import port_trouble
 
+SHOWN_MAX = 40
+"""Bytes of a wrong reply that are shown."""
+
 
 class SerialLink(BusLink):
     """Questions and replies that are lines."""
 
     def __init__(self, address: Address, bus: Bus) -> None:
         super().__init__(address, bus)
+        self._address = address
         self._terminator = address.terminator
         self._send_terminator = address.send_terminator
         self._has_echo = address.has("echo")
@@ -31,8 +35,9 @@ class SerialLink(BusLink):
         """Ask and return the reply."""
         self.send(message, deadline_s)
         reply = self._line(message)
-        if self.bus.port.in_waiting:
-            raise LinkGarbledError(f"{self.name}: more than one reply to {message.decode('ascii', 'replace')}: {reply[:40]!r}")
+        if waiting := self.bus.port.in_waiting:
+            more, asked = self.bus.port.read(min(waiting, SHOWN_MAX)), message.decode("ascii", "replace")
+            raise LinkGarbledError(f"{self.name}: more than one reply to {asked}: {reply[:40]!r}, {more!r}{self.other_end(more)}")
         return reply
 
     def send(self, message: bytes, deadline_s: float) -> None:
@@ -50,7 +55,12 @@ class SerialLink(BusLink):
             return reply.removesuffix(self._terminator).removesuffix(b"\r")
         if len(reply) >= REPLY_LENGTH_MAX:
             raise LinkGarbledError(f"{self.name}: {len(reply)} bytes and no end of the reply")
-        raise LinkTimeoutError(f"{self.name}: no reply to {message.decode('ascii', 'replace')} within {port.timeout:g} s")
+        began = f", only {reply[:SHOWN_MAX]!r}{self._address.other_end(reply)}" if reply else ""
+        raise LinkTimeoutError(f"{self.name}: no reply to {message.decode('ascii', 'replace')} within {port.timeout:g} s{began}")
+
+    def other_end(self, more: bytes) -> str:
+        """See `Address.other_end`: of a sign alone behind the end that was waited for."""
+        return self._address.other_end(more) if more in (b"\n", b"\r") else ""
 
 
 class _Ear:

@@ -1,0 +1,1 @@
+"""What stands in `systemd/` and how the program behaves under a service manager."""
