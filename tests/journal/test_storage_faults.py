@@ -366,7 +366,7 @@ def test_a_sync_that_hangs_is_not_followed_by_more(tmp_path: Path) -> None:
     run = begun(tmp_path)
     disk = Hung()
     run.writer.write_by(disk)
-    for _ in range(300):
+    for _ in range(2 * WAIT_MAX_ROWS):
         run.now_s += 10.0
         run.writer.sync_if_due()
 
@@ -411,15 +411,16 @@ def test_a_checkpoint_behind_the_last_row_that_counts_is_not_believed(tmp_path: 
         folder = played(data, Failing("fdatasync", first, 1, errno.EIO)).folder
         second = folder / "events-2.csv"
         stale = (folder / "events.csv").read_bytes()
-        if not second.exists() or b",checkpoint," not in stale[-len(second.read_bytes()) :]:
+        if not second.exists():
             continue
         lines = second.read_bytes().splitlines(keepends=True)
-        copies = [number for number, line in enumerate(lines) if number > 1 and b",checkpoint," in line and line in stale]
-        for number in copies:
+        found = [number for number, line in enumerate(lines) if b",checkpoint," in line]
+        if found[:1] == [1] or not any(lines[number] in stale for number in found):
+            continue  # a first row that is damaged is refused; where no copy stands behind, nothing could be believed
+        tried += 1
+        for number in found:
             lines[number] = lines[number][:-3] + (b"0" if lines[number][-3:-2] != b"0" else b"1") + b"\r\n"
         second.write_bytes(b"".join(lines))
-        tried += bool(copies)
         folded = fold(folder, SmallEngine, engine_version=VERSION)
-        assert (folded.differences, folded.owed) == ((), ())
-        assert folded.checkpoint not in [int(lines[number].split(b",")[0]) for number in copies]
+        assert (folded.differences, folded.owed, folded.checkpoint) == ((), (), 0)
     assert tried
