@@ -7,7 +7,7 @@ READY := $(VENV)/ready
 PROCESSES ?= 2
 EVERY ?= 1
 
-.PHONY: demo test check bench mutation clean
+.PHONY: demo test check bench campaign mutation clean
 
 $(READY): requirements.lock pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -30,6 +30,9 @@ check: $(READY)  ## style, types, import contracts, shipped files
 
 bench: $(READY)  ## measures; nothing passes or fails by it
 	$(BIN)/python -m bench
+
+campaign: $(READY)  ## every fault at every sample, pairs, long runs: an hour on two cores; the results go to tests/safety-case.md
+	$(BIN)/python -m tests.campaign --tier release --jobs $(PROCESSES) --write
 
 mutation: $(READY)  ## alters the modules that protect, one place at a time: do their tests notice? An hour or more; EVERY=4 tries one in 4
 	$(BIN)/python -m tests.faults.mutate --every $(EVERY)

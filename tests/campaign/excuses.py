@@ -41,6 +41,7 @@ EXCUSES = (
     Excuse(("bleed", "stick_on", "crowbar"), "the current recorded and counted", "an output that says off and 0 A while a current flows is found by the voltage only; without a relay the fuse remains"),
     Excuse(("deaf",), "the order of bytes and links (INV-04)", "what was written to a port that did not read arrives later, over a link that was proven when it was written"),
     Excuse(("foreign",), "messages of the other program (INV-04, INV-19, INV-25)", "they are its, not ours"),
+    Excuse(("an excursion of the cell",), "values recorded (INV-19)", "while the world moves fast, a scan that waits for silent instruments spans seconds of it; and a heater beside the cell warms its sensor"),
     Excuse(("reboot", "wear"), "the recorded voltage of a meter (INV-19)", "an instrument that starts anew, or a worn contact, shows something else for a moment"),
 )  # fmt: skip
 
@@ -60,8 +61,8 @@ def blind_of(script: Script) -> Blind:
     blind = Blind()
     for raw in script.faults:
         _hide(blind, script.story, raw)
-    if any(raw["kind"] == "heats" for raw in script.excursions):
-        blind.readings.add("temperature_degC")  # the heater beside the cell warms the sensor too
+    if script.excursions:
+        blind.invariants.add("INV-19")
     return blind
 
 
@@ -69,7 +70,7 @@ def _hide(blind: Blind, story: str, raw: Raw) -> None:
     kind, where = raw["kind"], raw.get("peer") or raw.get("panel")
     if kind in LIES or kind in NO_CHECK:
         blind.readings |= SHOWS.get(where, set())
-        blind.quantities |= MEASURES[story].get(where, set())
+        blind.quantities |= MEASURES.get(story, MEASURES["plain"]).get(where, set())
     elif kind in ("detach", "sensor_frozen", "hand", "sensor_spike", "sensor_restart", "sensor"):
         blind.readings.add("temperature_degC")
         blind.quantities.add("temperature_degC")
@@ -79,7 +80,7 @@ def _hide(blind: Blind, story: str, raw: Raw) -> None:
             blind.quantities |= {"voltage_V", "current_A"}
     elif kind in ("sink", "bleed", "stick_on", "crowbar"):
         blind.readings |= {"voltage_V", "current_A"}
-        blind.invariants |= {"INV-08"} | ({"INV-02"} if kind == "sink" else set())
+        blind.invariants |= {"INV-08"} | ({"INV-01", "INV-02", "INV-03"} if kind == "sink" else set())
     elif kind == "deaf":
         blind.invariants.add("INV-04")
     elif kind == "foreign":

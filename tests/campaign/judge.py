@@ -178,10 +178,10 @@ def leases_lapse(case: Case) -> Iterator[str]:
         if at.seq != seq and not at.missing:
             good_s = at.time_s
         seq = at.seq
-        if at.state is State.RUNNING and (at.source_on or at.load_on) and at.time_s - good_s > AFTER_SILENCE_S:
-            if not case.announced(at.time_s):
-                yield f"on at {at.time_s:.1f} s, last whole reading at {good_s:.1f} s"
-                return
+        silent = at.time_s - good_s > AFTER_SILENCE_S
+        if at.state is State.RUNNING and (at.source_on or at.load_on) and silent and not case.announced(at.time_s):
+            yield f"on at {at.time_s:.1f} s, last whole reading at {good_s:.1f} s"
+            return
 
 
 def budgets_never_shrink(case: Case) -> Iterator[str]:
@@ -281,9 +281,8 @@ def what_is_recorded_was_measured(case: Case) -> Iterator[str]:
             if name in case.blind.readings or not is_closed or NUMBER.fullmatch(row.get(name, "")) is None:
                 continue
             told, true = float(row[name]), getattr(at, name)
-            if name == "voltage_V":
-                near += 0.6 * abs(at.current_A)  # leads and clips where there is no meter at the cell
-            if not abs(told - true) <= near + OVER * abs(true):
+            leads_V = 0.6 * abs(at.current_A) if name == "voltage_V" else 0.0  # and clips, where there is no meter at the cell
+            if not abs(told - true) <= near + leads_V + OVER * abs(true):
                 yield f"row {row['seq']} at {row['elapsed_s']} s says {name} {told}, true is {true:.4f}"
                 return
 
@@ -333,6 +332,12 @@ def what_passes_ends_no_run(case: Case) -> Iterator[str]:
         yield f"{case.ran.cause} for one lost or wrong message"
 
 
+def the_fan_stays_on(case: Case) -> Iterator[str]:
+    fan = case.ran.world.panels.get("fan")
+    if fan is not None and (fan.off_s(0.0, case.ran.ended_s) > 0.0 or fan.commands):
+        yield f"the fan was off for {fan.off_s(0.0, case.ran.ended_s):.1f} s, and was commanded {fan.commands} times"
+
+
 INVARIANTS: dict[str, tuple[str, Callable[[Case], Iterator[str]]]] = {
     "INV-01": ("nothing is on outside RUNNING, or its off is tried and announced", never_on_outside_running),
     "INV-02": ("source and load are never on together", never_both_on),
@@ -351,6 +356,7 @@ INVARIANTS: dict[str, tuple[str, Callable[[Case], Iterator[str]]]] = {
     "INV-23": ("one start, at most one first cause", one_start_one_end_one_cause),
     "INV-25": ("one lost or wrong message ends no run", what_passes_ends_no_run),
     "INV-31": ("a step that began ends once", steps_end_once),
+    "INV-32": ("an output that must stay on is never switched, nor written to", the_fan_stays_on),
     "INV-33": ("when a run is over, or stopped, nothing is left on unannounced", nothing_is_left_on),
 }
 """By their numbers in the safety case: in words, and what looks."""

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import gc
-import os
 import re
 import tempfile
 from functools import partial
@@ -135,7 +134,7 @@ def _soak(runs: int, each_h: float, seed: int) -> dict[str, Any]:
             seconds, rows = seconds + ran.ended_s, rows + live.looks[-1].seq
         del ran, live, node, tally, again
         gc.collect()
-        kib, fds = resident_kib(), len(os.listdir("/proc/self/fd"))
+        kib, fds = resident_kib(), len(list(Path("/proc/self/fd").iterdir()))
         if number == 0:
             first_kib, first_fds = kib, fds  # what a first run loads stays
     grown_kib, hours = kib - first_kib, seconds / HOUR_S
@@ -191,6 +190,8 @@ def _channels(seed: int, *, hangs: bool) -> list[tuple[bytes, str]]:
         ended: list[tuple[bytes, str]] = []
 
         async def go() -> None:
+            for number in range(CHANNELS):
+                (Path(folder) / str(number)).mkdir(parents=True)
             runs = [_channel(Path(folder) / str(number), number, seed, hangs=hangs and number == seed % CHANNELS) for number in range(CHANNELS)]
             ended.extend(await asyncio.gather(*runs))
 
@@ -199,7 +200,6 @@ def _channels(seed: int, *, hangs: bool) -> list[tuple[bytes, str]]:
 
 
 async def _channel(folder: Path, number: int, seed: int, *, hangs: bool) -> tuple[bytes, str]:
-    folder.mkdir(parents=True)
     loop = asyncio.get_running_loop()
     assert isinstance(loop, JumpLoop)
     bench_file = bench_text().replace("memory://world-", f"memory://channel-{number}-")
