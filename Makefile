@@ -6,7 +6,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/ready
 PROCESSES ?= 2
 
-.PHONY: demo test check bench clean
+.PHONY: demo test check bench campaign clean
 
 $(READY): requirements.lock pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -29,6 +29,9 @@ check: $(READY)  ## style, types, import contracts, shipped files
 
 bench: $(READY)  ## measures; nothing passes or fails by it
 	$(BIN)/python -m bench
+
+campaign: $(READY)  ## injects faults for most of an hour on two cores, and writes tests/safety-case.md
+	$(BIN)/python -m tests.campaign --tier release --jobs $(PROCESSES) --write
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

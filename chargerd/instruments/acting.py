@@ -253,7 +253,7 @@ class Hands:
                 )
 
     async def _raise(self, output: Output | Bank, demand: Demand, *, was_on: bool) -> list[Observed]:
-        """Arm and switch on, or change the set-points of what `was_on` before the first try. Raises InstrumentError, LinkError."""
+        """Arm and switch on, or change set-points of what `was_on` before the first try. Raises InstrumentError, LinkError."""
         if not was_on and output.is_on is not False:
             # A try that broke off may have switched it on, and nobody was told: it goes on anew, proven, or not at all.
             off = await output.switch_off()

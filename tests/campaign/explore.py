@@ -115,14 +115,14 @@ class _Explorer:
         asyncio._set_running_loop(live.stage.loop)
         live.in_fork = True
         here = str(live.frozen.folder)
-        for number in os.listdir("/proc/self/fd"):
+        for entry in list(Path("/proc/self/fd").iterdir()):
             try:
-                target = os.readlink(f"/proc/self/fd/{number}")
+                target = entry.readlink()
             except OSError:
                 continue
-            if target.startswith(here + "/"):
-                own = os.open(place / "run" / Path(target).name, os.O_WRONLY | os.O_APPEND)
-                os.dup2(own, int(number))
+            if str(target).startswith(here + "/"):
+                own = os.open(place / "run" / target.name, os.O_WRONLY | os.O_APPEND)
+                os.dup2(own, int(entry.name))
                 os.close(own)
         live.folder = place / "run"
         self.child = (script, place, row, live)

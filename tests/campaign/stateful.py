@@ -69,7 +69,7 @@ class EngineMachine(RuleBasedStateMachine):
 
     @staticmethod
     def elapsed_of(text: str) -> str:
-        return text.split('"elapsed_s":')[1].split(",")[0]
+        return text.split('"elapsed_s":')[1].split(",", maxsplit=1)[0]
 
     def heard(self, events: tuple[Record, ...]) -> None:
         for event in events:
@@ -186,14 +186,16 @@ def stateful(examples: int, steps: int, seed: int, jobs: int) -> Result:
     """So many stories of so many words each."""
     del jobs
     began_s, result = core_seconds(), Result()
-    from hypothesis import seed as seeded  # noqa: PLC0415
+    from hypothesis import seed as seeded
 
     machine = seeded(seed)(type("Seeded", (EngineMachine,), {}))
     try:
         run_state_machine_as_test(
             machine,
-            settings=settings(max_examples=examples, stateful_step_count=steps, deadline=None, database=None, phases=[Phase.generate, Phase.shrink],
-                              suppress_health_check=list(HealthCheck)),  # fmt: skip
+            settings=settings(
+                max_examples=examples, stateful_step_count=steps, deadline=None, database=None, phases=[Phase.generate, Phase.shrink],
+                suppress_health_check=list(HealthCheck),
+            ),
         )
     except AssertionError as broken:
         notes = getattr(broken, "__notes__", [])
