@@ -25,6 +25,10 @@ RAISE_TRIES = 4
 RAISE_BUDGET_S = 1.5
 """No new attempt to raise is begun later than this: the channel must be passed every 2 s."""
 
+RAISES_MAX, RAISE_AGAIN_S = 3, 2.0
+"""A link that loses replies is no reason to end a run while everything is proven off: so often, and not sooner, it is tried anew
+at later readings. A link that is gone trips by the readings that are lost meanwhile."""
+
 SOURCE_FIRST_S = 0.25
 """How long the load's switching off waits for the source's: source first, but a mute source must not keep the load on."""
 
@@ -64,7 +68,8 @@ class Hands:
         self.load_ocp_A: float | None = None
         self._now_s = now_s
         self._trouble = trouble
-        self._open_again_s = 0.0
+        self._open_again_s = self._raise_again_s = 0.0
+        self._raises_lost = 0
 
     @property
     def outputs(self) -> list[Output | Bank]:
@@ -188,6 +193,8 @@ class Hands:
             return [Observed("load", "on", verified=False, text="this channel has no load"), *await self.make_safe()]
         if output.is_on and output.is_armed and output.points == self._points(output, demand):
             return await output.follow() if isinstance(output, Bank) else []
+        if self._now_s() < self._raise_again_s:
+            return []
         self.energised = demand.energise
         fault = "was not tried"
         refused = 0
@@ -195,19 +202,26 @@ class Hands:
         was_on = bool(output.is_on)
         for _ in range(RAISE_TRIES):
             try:
-                return await self._raise(output, demand, was_on=was_on)
+                observed = await self._raise(output, demand, was_on=was_on)
             except (WrongIdentityError, ProtectionActedError, NotAllowedError) as wrong:
-                fault = str(wrong)
+                fault, refused = str(wrong), RAISE_TRIES
                 break
             except InstrumentError as refusal:
-                fault = str(refusal)
-                refused += 1
+                fault, refused = str(refusal), refused + 1
             except LinkError as lost:
                 fault = str(lost)
+            else:
+                self._raises_lost = 0
+                return observed
             if refused > 1 or self._now_s() - began_s > RAISE_BUDGET_S:
                 break
         self._trouble[output.name] = fault
-        return [Observed(output.name, "on", verified=False, text=fault), *await self.make_safe()]
+        observed = await self.make_safe()
+        self._raises_lost += 1
+        if not (refused or was_on) and self._raises_lost < RAISES_MAX and all(one.verified for one in observed):
+            self._raise_again_s = self._now_s() + RAISE_AGAIN_S
+            return observed
+        return [Observed(output.name, "on", verified=False, text=fault), *observed]
 
     async def connect(self) -> list[Observed]:
         """Close the cell's relay onto nothing: source and load proven off now, no other cell on them. Else make safe."""

@@ -117,11 +117,11 @@ class _Explorer:
         here = str(live.frozen.folder)
         for entry in list(Path("/proc/self/fd").iterdir()):
             try:
-                target = str(entry.readlink())
+                target = entry.readlink()
             except OSError:
                 continue
-            if target.startswith(here + "/"):
-                own = os.open(place / "run" / Path(target).name, os.O_WRONLY | os.O_APPEND)
+            if str(target).startswith(here + "/"):
+                own = os.open(place / "run" / target.name, os.O_WRONLY | os.O_APPEND)
                 os.dup2(own, int(entry.name))
                 os.close(own)
         live.folder = place / "run"

@@ -178,8 +178,8 @@ def leases_lapse(case: Case) -> Iterator[str]:
         if at.seq != seq and not at.missing:
             good_s = at.time_s
         seq = at.seq
-        silent = at.time_s - good_s > AFTER_SILENCE_S
-        if at.state is State.RUNNING and (at.source_on or at.load_on) and silent and not case.announced(at.time_s):
+        late = at.state is State.RUNNING and (at.source_on or at.load_on) and at.time_s - good_s > AFTER_SILENCE_S
+        if late and not case.announced(at.time_s):
             yield f"on at {at.time_s:.1f} s, last whole reading at {good_s:.1f} s"
             return
 
@@ -263,6 +263,8 @@ def what_a_person_switched_off_stays_off(case: Case) -> Iterator[str]:
                 off_s = None
 
 
+LEADS_ohm = 0.6
+"""Leads and clips, where there is no meter at the cell."""
 NEAR = {"voltage_V": 0.03, "current_A": 0.02, "temperature_degC": 1.0}
 
 
@@ -281,8 +283,8 @@ def what_is_recorded_was_measured(case: Case) -> Iterator[str]:
             if name in case.blind.readings or not is_closed or NUMBER.fullmatch(row.get(name, "")) is None:
                 continue
             told, true = float(row[name]), getattr(at, name)
-            leads_V = 0.6 * abs(at.current_A) if name == "voltage_V" else 0.0  # and clips, where there is no meter at the cell
-            if not abs(told - true) <= near + leads_V + OVER * abs(true):
+            lost = LEADS_ohm * abs(at.current_A) if name == "voltage_V" else 0.0
+            if not abs(told - true) <= near + lost + OVER * abs(true):
                 yield f"row {row['seq']} at {row['elapsed_s']} s says {name} {told}, true is {true:.4f}"
                 return
 

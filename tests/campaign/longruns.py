@@ -134,7 +134,7 @@ def _soak(runs: int, each_h: float, seed: int) -> dict[str, Any]:
             seconds, rows = seconds + ran.ended_s, rows + live.looks[-1].seq
         del ran, live, node, tally, again
         gc.collect()
-        kib, fds = resident_kib(), len(list(Path("/proc/self/fd").iterdir()))
+        kib, fds = resident_kib(), sum(1 for _ in Path("/proc/self/fd").iterdir())
         if number == 0:
             first_kib, first_fds = kib, fds  # what a first run loads stays
     grown_kib, hours = kib - first_kib, seconds / HOUR_S
@@ -188,11 +188,12 @@ def side_by_side(rounds: int, seed: int, jobs: int) -> Result:
 def _channels(seed: int, *, hangs: bool) -> list[tuple[bytes, str]]:
     with tempfile.TemporaryDirectory(dir=scratch()) as folder, asyncio.Runner(loop_factory=JumpLoop) as runner:
         ended: list[tuple[bytes, str]] = []
+        places = [Path(folder) / str(number) for number in range(CHANNELS)]
+        for place in places:
+            place.mkdir()
 
         async def go() -> None:
-            for number in range(CHANNELS):
-                (Path(folder) / str(number)).mkdir(parents=True)
-            runs = [_channel(Path(folder) / str(number), number, seed, hangs=hangs and number == seed % CHANNELS) for number in range(CHANNELS)]
+            runs = [_channel(places[number], number, seed, hangs=hangs and number == seed % CHANNELS) for number in range(CHANNELS)]
             ended.extend(await asyncio.gather(*runs))
 
         runner.run(go())

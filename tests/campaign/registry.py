@@ -51,18 +51,18 @@ CAMPAIGNS: dict[str, Campaign] = {
     ),
     "every-fault": Campaign(
         "every kind of fault on every instrument, once and for ever, at every n-th sample of two stories that pass every kind of step", "all but INV-32",
-        sweeps.every_fault, {"ci": {"stories": {"relay": 220, "plain": 160}}, "release": {"stories": {"relay": 8, "plain": 6}}},
+        sweeps.every_fault, {"ci": {"stories": {"relay": 120, "plain": 90}}, "release": {"stories": {"relay": 6, "plain": 4}}},
         {"ci": "every 10th sample: 7,600 runs", "release": "every sample: 76,000 runs"},
         "a run costs seven times what was planned for (measured, see below), so fewer samples are tried in the same time; the seed moves on with each commit",
     ),
     "excursions": Campaign(
         "a fault that lasts, while the cell heats, rises, leaks, its clip burns, or the source overshoots", "all but INV-32, INV-19",
-        sweeps.with_excursions, {"ci": {"stories": {"relay": 160, "plain": 160}}, "release": {"stories": {"relay": 4000, "plain": 4000}}},
+        sweeps.with_excursions, {"ci": {"stories": {"relay": 240, "plain": 240}}, "release": {"stories": {"relay": 5000, "plain": 5000}}},
         {"ci": "4 × 25 faults × 40 moments = 4,000 runs", "release": "4 × 95 × 40 × 2 = 30,400 runs"}, "as above",
     ),
     "pairs": Campaign(
         "two faults within a minute, at random", "all but INV-32", sweeps.pairs,
-        {"ci": {"stories": {"relay": 80, "plain": 80}}, "release": {"stories": {"relay": 3000, "plain": 3000}}},
+        {"ci": {"stories": {"relay": 120, "plain": 120}}, "release": {"stories": {"relay": 4000, "plain": 4000}}},
         {"ci": "500 runs", "release": "22,325 runs"}, "as above",
     ),
     "keep-on": Campaign(

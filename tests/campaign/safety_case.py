@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import ast
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -152,3 +154,23 @@ def _unknown() -> list[str]:
     lines += ["", "Kinds of fault that the campaign's benches cannot have:", ""]
     lines += [f"- {kind}: {why}" for kind, why in LEFT_OUT.items()]
     return lines
+
+
+NAMED = re.compile(r"`(tests/[\w/.-]+(?:::[^`]+)?)`")
+
+
+def tests_named(text: str) -> set[str]:
+    """Every test, or module or folder of tests, that a text names."""
+    return {match[1] for match in NAMED.finditer(text)}
+
+
+def exists(name: str, root: Path) -> bool:
+    """Whether a test is there: its file, and the function in it. What stands in brackets is a case of it."""
+    path, _, function = name.partition("::")
+    file = root / path
+    if not function:
+        return file.exists()
+    if not file.is_file():
+        return False
+    wanted = function.split("[")[0]
+    return any(isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name == wanted for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))))

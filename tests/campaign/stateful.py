@@ -193,8 +193,8 @@ def stateful(examples: int, steps: int, seed: int, jobs: int) -> Result:
         run_state_machine_as_test(
             machine,
             settings=settings(
-                max_examples=examples, stateful_step_count=steps, deadline=None, database=None,
-                phases=[Phase.generate, Phase.shrink], suppress_health_check=list(HealthCheck),
+                max_examples=examples, stateful_step_count=steps, deadline=None, database=None, phases=[Phase.generate, Phase.shrink],
+                suppress_health_check=list(HealthCheck),
             ),
         )
     except AssertionError as broken:
