@@ -32,7 +32,7 @@ PR_SET_CHILD_SUBREAPER = 36
 """From linux/prctl.h: what outlives its parent becomes a child of this process, which then can end it."""
 CORE = tuple(f"tests/core/test_{name}.py" for name in ("exact_limits", "protection_sums", "limits", "detectors", "ammeter_and_bank", "zero"))
 KEEPER = ("tests/daemon/test_keeper_watch.py", "tests/daemon/test_keeper.py")
-OFF = ("tests/daemon/test_off.py", "tests/daemon/test_off_frames.py", "tests/daemon/test_off_pins.py")
+OFF = tuple(f"tests/daemon/test_{name}.py" for name in ("off_plans", "off_wire", "off", "off_frames", "off_pins"))
 TESTS: dict[str, tuple[str, ...]] = {
     **{f"chargerd/core/detect/{name}.py": CORE for name in ("currents", "outputs", "protection", "sight", "sums", "table", "temperatures", "voltages")},
     "chargerd/core/limits.py": (*CORE, "tests/core/test_engine.py"),
