@@ -5,8 +5,9 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/ready
 PROCESSES ?= 2
+EVERY ?= 1
 
-.PHONY: demo test check bench campaign clean
+.PHONY: demo test check bench campaign mutation clean
 
 $(READY): requirements.lock pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -30,8 +31,11 @@ check: $(READY)  ## style, types, import contracts, shipped files
 bench: $(READY)  ## measures; nothing passes or fails by it
 	$(BIN)/python -m bench
 
-campaign: $(READY)  ## injects faults for most of an hour on two cores, and writes tests/safety-case.md
+campaign: $(READY)  ## every fault at every sample, pairs, long runs: an hour on two cores; the results go to tests/safety-case.md
 	$(BIN)/python -m tests.campaign --tier release --jobs $(PROCESSES) --write
+
+mutation: $(READY)  ## alters the modules that protect, one place at a time: do their tests notice? An hour or more; EVERY=4 tries one in 4
+	$(BIN)/python -m tests.faults.mutate --every $(EVERY)
 
 clean:
 	rm -rf $(VENV) .mypy_cache .ruff_cache .pytest_cache .import_linter_cache .hypothesis

@@ -19,9 +19,9 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments."""
     actions = parser.add_subparsers(dest="action", metavar="ACTION", required=True)
-    actions.add_parser("list", help="the dialects there are, shipped and beside a bench file").add_argument(
-        "--bench", metavar="BENCH", help="bench file whose folder `dialects` is looked into first"
-    )
+    listing = actions.add_parser("list", help="the dialects there are, shipped and beside a bench file")
+    listing.add_argument("name", metavar="NAME", nargs="?", help="print the file of this one")
+    listing.add_argument("--bench", metavar="BENCH", help="bench file whose folder `dialects` is looked into first")
     new = actions.add_parser("new", help="ask for every question and command of an instrument and write its dialect")
     new.add_argument("name", metavar="NAME", help="a name for it, such as my-supply")
     new.add_argument("--bench", metavar="BENCH", help="bench file; the dialect goes into its folder `dialects` (else ./dialects)")
@@ -42,7 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Carry out one action."""
     if args.action == "list":
-        return _list(_folder(args.bench))
+        return _show(args.name, _folder(args.bench)) if args.name else _list(_folder(args.bench))
     if args.action == "new":
         from chargerd.cli.dialect_new import interview
 
@@ -77,6 +77,14 @@ def _refuse_unfinished(name: str, beside: Path | None) -> None:
     """Raise UsageError when `dialect new` was left half-way."""
     if beside is not None and (beside / f"{name}.draft.csv").exists() and not (beside / f"{name}.yaml").exists():
         raise UsageError(f"{name} is not finished, its answers are kept: go on with chargerd dialect new {name}")
+
+
+def _show(name: str, beside: Path | None) -> int:
+    """Print a dialect's file. Raises BenchError when there is none of that name."""
+    from chargerd.instruments.dialect_file import find_dialect
+
+    print(find_dialect(name, beside).read_text(encoding="utf-8"), end="")
+    return Exit.OK
 
 
 def _list(beside: Path | None) -> int:

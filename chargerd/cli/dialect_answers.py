@@ -1,4 +1,4 @@
-"""The answers to `dialect new`: kept in a draft file after each, never thrown away, taken back one by one.
+"""The answers to an interview (`dialect new`, `init`): kept in a draft file after each, never thrown away, taken back one by one.
 
 The interview is a function of its answers. Going back, or going on another day, runs it again from the start: answers that are
 firm are taken from the draft without a word printed, until one is missing or no longer fits.
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from chargerd.errors import UsageError
@@ -40,6 +40,9 @@ class Answers:
         self._earlier: dict[str, str] = {}
         self._at = 0
         self._is_typed = False
+        self._is_resumed = False
+        self.topic = ""
+        """The row that is being asked for: said again when a person comes back into the middle of it."""
 
     def __len__(self) -> int:
         return len(self._given)
@@ -75,9 +78,12 @@ class Answers:
             asked, answer = self._given[self._at]
             if asked == key and not fault_of(answer):
                 self._at += 1
-                self._is_typed = False
+                self._is_typed, self._is_resumed = False, True
                 return answer
             self._take_back(len(self._given) - self._at)  # the program or the draft was changed: asked anew, and offered
+        if self._is_resumed and self.topic:
+            print(self.topic)
+        self._is_resumed = False
         for _ in range(BAD_MAX):
             offered = self._earlier.get(key, default)
             answer = self._read(f"{words}{f' [{offered}]' if offered else ''}: ").strip() or offered
@@ -95,6 +101,10 @@ class Answers:
                 return answer
         raise EOFError
 
+    def offer(self, earlier: Mapping[str, str]) -> None:
+        """Offer answers that were given another time."""
+        self._earlier.update(earlier)
+
     def ask_word(self, key: str, words: str, known: tuple[str, ...], default: str) -> str:
         """Ask for one of some words."""
         listed = ", ".join(known)
@@ -106,6 +116,8 @@ class Answers:
             print("    this is the first question")
             return
         self._take_back(min(count, len(self._given)))
+        print("    taken back; what stood there is offered in brackets, and Enter keeps it")
+        self.topic = ""
         raise BackError
 
     def shown(self) -> str:

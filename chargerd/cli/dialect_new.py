@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
+from chargerd.cli.dialect_again import answers_of
 from chargerd.cli.dialect_answers import BACK, SHOW, Answers, BackError
-from chargerd.cli.dialect_pairs import command_pair, question_pair
-from chargerd.cli.dialect_parts import NONE, hint, is_asked, keys_of, part_fault, row_fault, usual_part
+from chargerd.cli.dialect_parts import NONE, row_fault
+from chargerd.cli.dialect_rows import Draft, ask_row
+from chargerd.cli.dialect_status import ask_status
 from chargerd.cli.dialect_words import (
     BASES,
     CONVENTIONS,
+    DIFFERS,
+    GROUPS,
     HOW,
+    KINDS,
     MEANS,
     OPTIONAL,
     OPTIONAL_COMMANDS,
     POWER_ON,
+    PROTECTIONS,
     STATUS_ORDER,
-    UNASKED,
-    WORDS,
 )
 from chargerd.cli.find_bench import quoted
 from chargerd.config.tables import NAME
@@ -28,38 +31,14 @@ from chargerd.errors import BenchError, Exit, RefusedError, UsageError
 from chargerd.instruments.dialect import (
     COMMANDS,
     FOLDER,
-    MAY_LACK,
     NEEDED_COMMANDS,
     NEEDED_ONE_OF,
     NEEDED_QUESTIONS,
     QUESTIONS,
+    REGISTERS,
     ROLES,
-    VOLTAGE_LACKED_BY,
-    Dialect,
 )
 from chargerd.instruments.dialect_file import FRAMINGS, load_dialect
-
-
-@dataclass(slots=True)
-class Draft:
-    """What has been answered so far, as the lines of the file to be."""
-
-    role: str
-    framing: str
-    base: Dialect | None
-    answers: Answers
-    questions: dict[str, dict[str, str]] = field(default_factory=dict)
-    commands: dict[str, dict[str, str]] = field(default_factory=dict)
-    examples: dict[str, dict[str, str]] = field(default_factory=dict)
-    lacks: list[str] = field(default_factory=list)
-    status: dict[str, dict[str, str]] = field(default_factory=dict)
-    words: dict[str, str] = field(default_factory=dict)
-    before: dict[str, str] = field(default_factory=dict)
-
-    def base_header(self, question: str) -> str:
-        """Return the header of a question as the standard has it, "" where it has none."""
-        rows = {} if self.base is None else self.base.questions
-        return rows[question].notation.partition("?")[0] if question in rows else ""
 
 
 def interview(name: str, bench: Path | None, read: Callable[[str], str]) -> int:
@@ -73,10 +52,13 @@ def interview(name: str, bench: Path | None, read: Callable[[str], str]) -> int:
         raise UsageError(f"{bench}: there is no such bench file; without --bench the dialect goes into ./dialects")
     folder = (Path() if bench is None else bench.parent) / "dialects"
     path = folder / f"{name}.yaml"
-    if path.exists() or (FOLDER / f"{name}.yaml").exists():
-        raise RefusedError(f"there is a dialect {name} already; choose another name, or edit that file")
+    if (FOLDER / f"{name}.yaml").exists():
+        raise RefusedError(f"a dialect {name} is shipped; choose another name (chargerd dialect list {name} prints it)")
     beside = "" if bench is None else f" --bench {bench}"
     answers = Answers(folder / f"{name}.draft.csv", f"chargerd dialect new {name}{beside}", read)
+    if path.exists():
+        answers.offer(answers_of(path))
+        print(f"{path} is there: what it says stands in brackets. It is replaced at the end, and kept as {path.name}.before.\n")
     print(_ABOUT)
     if len(answers):
         print(f"Going on with {len(answers)} answers of {folder / f'{name}.draft.csv'} (delete that file to begin anew).\n")
@@ -93,6 +75,8 @@ def interview(name: str, bench: Path | None, read: Callable[[str], str]) -> int:
         print(f"\n{answers.kept()}")
         return Exit.STOPPED
     path.parent.mkdir(parents=True, exist_ok=True)
+    if path.exists():
+        path.replace(path.with_name(f"{path.name}.before"))
     path.write_text(text, encoding="utf-8")
     answers.done()
     try:
@@ -129,7 +113,8 @@ def _asked(name: str, answers: Answers) -> str:
     settle = "0 ms"
     if draft.commands:
         settle = answers.ask("settle", "How long until a command shows in what it measures", "100 ms", _time_fault)
-    return _text(name, about, settle, _power_on(draft), draft)
+    power_on = _power_on(draft)
+    return _text(name, about, settle, power_on, draft)
 
 
 _ABOUT = f"""\
@@ -142,35 +127,85 @@ Have the instrument's list of commands at hand. An empty answer takes what stand
 def _begin(answers: Answers) -> tuple[Draft, str]:
     about = answers.ask("about", "What is it, in a few words", "", lambda text: "" if text else "say what it is")
     role = answers.ask_word("role", "Its role", ROLES, "source")
-    framing = answers.ask_word("framing", "How it is spoken to", tuple(FRAMINGS), "scpi")
+    answers.say(KINDS)
+    framing = answers.ask_word("framing", "How it is spoken to", tuple(FRAMINGS), "")
     answers.say(HOW[framing])
-    return Draft(role, framing, load_dialect(BASES[role]) if framing == "scpi" else None, answers), about
+    draft = Draft(role, framing, load_dialect(BASES[role]) if framing == "scpi" else None, answers)
+    if framing == "line":
+        _once(draft)
+    return draft, about
+
+
+def _once(draft: Draft) -> None:
+    """Ask once for what is the same in every row of most instruments that speak in lines."""
+    answers = draft.answers
+    answers.say("\nFor all rows together")
+    if draft.role != "switch":
+        units = "V and A" if draft.role in ("source", "load") else "V, A, °C or ohm"
+        words = f"  All its numbers are in {units}, none in mV or mA"
+        draft.same["units"] = answers.ask_word("units", words, ("yes", "no"), "yes")
+        words = f"  What it says in place of a number that it has not, such as --- ({DIFFERS}: not the same everywhere)"
+        draft.same["missing"] = answers.ask("missing", words, NONE, _printable_fault)
+    if NEEDED_COMMANDS[draft.role]:
+        words = f"  What it answers to a command that it has obeyed, such as OK ({NONE}: nothing; {DIFFERS}: not one for all)"
+        draft.same["acknowledgement"] = answers.ask("acknowledgement", words, "", _acknowledgement_fault)
+
+
+def _printable_fault(text: str) -> str:
+    return "" if re.fullmatch(r"[\x21-\x7e]+( [\x21-\x7e]+)*", text) else "type it as it is printed"
+
+
+def _acknowledgement_fault(text: str) -> str:
+    if text in (NONE, DIFFERS):
+        return ""
+    return row_fault("line", "on", {"send": "x", "reply": text}, is_question=False)
 
 
 def _rows(draft: Draft) -> None:
     """Ask for every question and command of the role."""
-    needed = [name for name in QUESTIONS if name in NEEDED_QUESTIONS[draft.role]]
+    is_scpi = draft.framing == "scpi"
+    needed = [name for name in QUESTIONS if name in NEEDED_QUESTIONS[draft.role] and (is_scpi or name not in REGISTERS)]
     one_of = NEEDED_ONE_OF.get(draft.role, ())
-    optional = [*OPTIONAL.get(draft.role, ()), *one_of]
+    optional = [name for name in OPTIONAL.get(draft.role, ()) if is_scpi or name not in REGISTERS]
     draft.answers.say("\nQuestions")
-    for name in (*needed, *optional):
-        if name.removesuffix("_enabled") in draft.lacks:
-            continue  # what it has not is not enabled either
+    for name in (*needed, *optional, *one_of):
         is_last = bool(one_of) and name == one_of[-1] and not set(one_of) & set(draft.questions)
-        _row(draft, name, is_question=True, optional=name in optional, must=f"one of {', '.join(one_of)}" if is_last else "")
+        must = f"one of {', '.join(one_of)}" if is_last else ""
+        ask_row(draft, name, is_question=True, optional=name not in needed, must=must)
     if draft.questions["identity"].get("ask") == "":
         return  # it only prints
+    protections = _switched(draft)
+    for name in protections:
+        ask_row(draft, f"{name}_enabled", is_question=True, optional=True, is_likely=True)
     draft.answers.say("\nCommands")
     optional = list(OPTIONAL_COMMANDS.get(draft.role, ()))
     for name in (*sorted(NEEDED_COMMANDS[draft.role], key=list(MEANS).index), *optional):
         is_unasked = name in optional and name in QUESTIONS and name not in draft.questions
-        if name.removesuffix("_enable") not in draft.lacks and not is_unasked:
-            _row(draft, name, is_question=False, optional=name in optional)
+        if name not in draft.lacks and not is_unasked:
+            ask_row(draft, name, is_question=False, optional=name in optional)
+    for name in protections:
+        ask_row(draft, f"{name}_enable", is_question=False, optional=True, is_likely=True)
+
+
+def _switched(draft: Draft) -> list[str]:
+    """Ask whether its protections can be switched off; return those that can."""
+    found = [name for name in PROTECTIONS if name in draft.questions]
+    if not found:
+        return []
+    usual = "always" if draft.base is None or f"{found[0]}_enabled" not in draft.base.questions else "switched"
+    words = "  Its protections are always active, or can be switched on and off"
+    return found if draft.answers.ask_word("protections", words, ("always", "switched"), usual) == "switched" else []
 
 
 def _status(draft: Draft) -> None:
     """Ask what the status bits mean: for a SCPI supply one of the usual conventions, else condition by condition."""
-    asked = [name for name in ("questionable", "operation") if name in draft.questions]
+    if draft.framing != "scpi":
+        if draft.role in GROUPS and draft.questions["identity"].get("ask") != "":
+            ask_status(draft)
+        elif draft.role in GROUPS:
+            draft.lacks.append("questionable")
+        return
+    asked = [name for name in REGISTERS if name in draft.questions]
     if not asked:
         return
     if draft.role == "source" and draft.framing == "scpi":
@@ -204,100 +239,6 @@ def _status_fault(text: str, asked: Sequence[str]) -> str:
     return "" if good else f"write for example {asked[0]} bit 0, {asked[0]} equals 1, or {NONE}"
 
 
-def _row(draft: Draft, name: str, *, is_question: bool, optional: bool, must: str = "") -> None:
-    """Ask for one question or command, each part tried at once, then for an example; or note that it has none.
-
-    `must`: why this one may not be left out, though as a rule it may.
-    """
-    answers, framing = draft.answers, draft.framing
-    usual = _usual(draft, name, is_question=is_question)
-    often = f" (often {usual})" if usual and optional else ""
-    usual = NONE if optional and not must else usual
-    may_lack = name in MAY_LACK and (name != "voltage" or draft.role in VOLTAGE_LACKED_BY)
-    mark, first = f"{name}?" if is_question else name, keys_of(framing, is_question=is_question)[0]
-
-    def fault_of(answer: str) -> str:
-        if not answer:
-            return f"type what its manual prints{f', or {UNASKED}' if framing == 'line' and is_question else ''}"
-        if answer == NONE:
-            if must:
-                return f"a {draft.role} measures {must}; type how this is asked, or {BACK}"
-            return "" if optional or may_lack else f"a {draft.role} cannot do without it; type it, or Ctrl-C: answers are kept"
-        fields = {first: sent_as(answer)} | ({"reply": QUESTIONS[name]} if framing == "scpi" and is_question else {})
-        return part_fault(framing, name, fields, first, is_question=is_question)
-
-    def sent_as(answer: str) -> str:
-        return "" if answer == UNASKED and framing == "line" and is_question else answer
-
-    what = "asked by" if is_question else "sent as"
-    answer = answers.ask(f"{mark} {first}", f"  {name}: {MEANS[name]}; {what}{often}", usual, fault_of)
-    if answer == NONE:
-        if not optional:
-            draft.lacks.append(name)
-        return
-    fields = {first: sent_as(answer)}
-    draft.before[first] = fields[first]
-    asked = 1 + _parts(draft, name, fields, is_question=is_question)
-    if fault := row_fault(framing, name, fields, is_question=is_question):
-        print(f"    {fault}")
-        answers.back(asked)
-    (draft.questions if is_question else draft.commands)[name] = fields
-    pair = (question_pair if is_question else command_pair)(answers, framing, name, fields)
-    if pair:
-        draft.examples[mark] = pair
-    if is_question and name in WORDS:
-        key, words, default = WORDS[name]
-        draft.words[key] = answers.ask(key, f"    {words}, by commas", default, _words_fault)
-
-
-def _parts(draft: Draft, name: str, fields: dict[str, str], *, is_question: bool) -> int:
-    """Ask for the rest of a row's parts; return how many were asked for."""
-    framing, asked = draft.framing, 0
-    if framing == "scpi" and is_question:
-        fields["reply"] = QUESTIONS[name]
-        return 0
-    mark = f"{name}?" if is_question else name
-    for key in keys_of(framing, is_question=is_question)[1:]:
-        if not is_asked(framing, key, name, fields, is_question=is_question):
-            continue
-
-        def fault_of(answer: str, key: str = key) -> str:
-            tried = fields if answer == NONE else fields | {key: answer}
-            return part_fault(framing, name, tried, key, is_question=is_question)
-
-        if key == "write" and key in draft.before:  # an instrument has one way of being written to
-            fields.update({key: draft.before[key]} if draft.before[key] != NONE else {})
-            continue
-        usual = usual_part(key, draft.before, is_question=is_question)
-        words = f"    {key} ({hint(framing, key, name, is_question=is_question)})"
-        answer = draft.answers.ask(f"{mark} {key}", words, usual, fault_of)
-        asked += 1
-        if answer != NONE:
-            fields[key] = answer
-        if answer != NONE or key == "write":
-            draft.before[key] = answer
-    return asked
-
-
-def _words_fault(text: str) -> str:
-    return "" if re.fullmatch(r"[A-Za-z0-9_]+(, *[A-Za-z0-9_]+)*", text) else "words of letters and digits, by commas"
-
-
-def _usual(draft: Draft, name: str, *, is_question: bool) -> str:
-    """Return what is usual: of a command in SCPI what follows from the question just typed, else the standard's header."""
-    if is_question and draft.before.get("ask") == "":
-        return UNASKED
-    asked = "output" if name in ("on", "off") else name
-    if draft.framing == "scpi" and not is_question and asked in draft.questions:
-        header, _, argument = draft.questions[asked]["ask"].partition("?")
-        if header != draft.base_header(asked) and not argument:
-            return f"{header} " + {"on": "1", "off": "0"}.get(name, "{value}")
-    rows = None if draft.base is None else draft.base.questions if is_question else draft.base.commands
-    if rows is not None and name in rows:
-        return rows[name].notation
-    return ""
-
-
 def _time_fault(text: str) -> str:
     from chargerd.units import UnitError, parse
 
@@ -313,7 +254,13 @@ def _power_on(draft: Draft) -> str:
     if draft.role not in POWER_ON:
         return "harmless"
     words, what = POWER_ON[draft.role]
-    return draft.answers.ask_word("power_on", f"When the mains returns, {what} is (as you have seen it)", words, "unknown")
+    safe = words[0]
+    said = draft.answers.ask_word(
+        "power_on", f"When the mains returns, {what} is ({safe}: always, whatever is set)", words, "unknown"
+    )
+    if said != safe and draft.role != "switch":
+        ask_row(draft, "power_on", is_question=True, optional=True)
+    return said
 
 
 def _text(name: str, about: str, settle: str, power_on: str, draft: Draft) -> str:

@@ -5,9 +5,12 @@ from __future__ import annotations
 import contextlib
 import re
 from collections.abc import Mapping
+from dataclasses import dataclass
+from decimal import Decimal
 
 from chargerd.cli.dialect_answers import Answers
 from chargerd.cli.dialect_parts import NONE, Fields, filled_in
+from chargerd.cli.dialect_words import UNITS
 from chargerd.errors import ChargerdError
 from chargerd.instruments.contract.examples import meaning, shown
 from chargerd.instruments.dialect import QUESTIONS, SETS
@@ -17,21 +20,36 @@ from chargerd.instruments.framing.modbus_frame import crc16
 from chargerd.instruments.framing.scpi_rows import short_text
 from chargerd.instruments.framing.spoken import Command
 
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    """What was typed as the manual prints it, and of a set-point the number in it; empty: a pattern was typed.
+
+    `words`: what an answer means, where its own value says too little.
+    """
+
+    text: str = ""
+    number: str = ""
+    words: str = ""
+
+
 USUAL: Mapping[str, str] = {"voltage_set": "1.85", "current_set": "0.15", "ovp": "1.95", "ocp": "0.2", "watchdog": "10"}
-_UNITS: Mapping[str, str] = {"voltage_set": "V", "current_set": "A", "ovp": "V", "ocp": "A", "watchdog": "s"}
 _UNPROVEN = "without it `dialect test` can prove this row on the instrument alone, and says so"
 
 
-def question_pair(answers: Answers, framing: str, name: str, fields: Fields) -> dict[str, str]:
+def question_pair(answers: Answers, framing: str, name: str, fields: Fields, printed: Printed) -> dict[str, str]:
     """Ask what the manual prints as an answer, show what that means; return the pair, nothing when there is none."""
     question = FRAMINGS[framing].question(name, {key: filled_in(text) for key, text in fields.items()}, QUESTIONS[name])
     understood: dict[str, str] = {}
     sent = shown(framing, question.message)
-    answers.say(f"    is sent as: {sent or 'nothing, it is listened to'}")
+    if sent != fields["ask"]:
+        answers.say(f"    is sent as: {sent or 'nothing, it is listened to'}")
 
     def fault_of(answer: str) -> str:
         if answer == NONE:
             return ""
+        if not answer:
+            return f"type one that its manual prints, or {NONE}: {_UNPROVEN}"
         try:
             understood["reply"] = plain(framing, answer)
             understood["means"] = meaning(question.parse(_raw(framing, understood["reply"])), QUESTIONS[name])
@@ -40,37 +58,62 @@ def question_pair(answers: Answers, framing: str, name: str, fields: Fields) -> 
             return f"this program does not understand that answer: {fault}{whole}; type another, {NONE} for none, or back"
         return ""
 
-    answer = answers.ask(f"{name}? answer", "    an answer as its manual prints it", NONE, fault_of)
+    if printed.text:
+        if fault := fault_of(printed.text):
+            print(f"    {fault}")
+            answers.back(1)
+        answers.remark(f"    → read as {fields['reply']}: {printed.words or understood['means']}")
+        return {"sent": sent, **understood}
+    usual = "" if framing == "line" else NONE  # a line's pattern is easily mistyped: it is not passed over unseen
+    answer = answers.ask(f"{name}? answer", "    an answer as its manual prints it", usual, fault_of)
     if answer == NONE:
         answers.remark(f"    {_UNPROVEN}")
         return {}
-    answers.remark(f"    → {understood['means']}")
+    left_out = name == "identity" and framing == "line" and understood["means"] != answer
+    more = "; only that will be compared. {text} alone takes the whole line: back" if left_out else ""
+    answers.remark(f"    → {understood['means']}{more}")
     return {"sent": sent, **understood}
 
 
-def command_pair(answers: Answers, framing: str, name: str, fields: Fields) -> dict[str, str]:
+def command_pair(answers: Answers, framing: str, name: str, fields: Fields, printed: Printed) -> dict[str, str]:
     """Show what is sent for a command, have it compared with the manual; return the pair, nothing when there is none."""
     filled = {key: filled_in(text) for key, text in fields.items()}
     command = FRAMINGS[framing].command(name, filled, carries_number=name in SETS)
-    value, sent = "", ""
-    if name in SETS:
+    value = ""
+    if printed.number:
+        value = f"{Decimal(printed.number) * Decimal(filled.get('scale', '1')):f}"
+        answers.remark(f"    → sent as {fields['send']}, with {fields['decimals']} decimals: more are cut off")
+    elif name in SETS:
 
         def value_fault(answer: str) -> str:
-            nonlocal sent
             if not re.fullmatch(r"[0-9]+(\.[0-9]+)?", answer):
-                return f"type a number in {_UNITS[name]}, without the unit, such as {USUAL[name]}"
+                return f"type a number in {UNITS[name]}, without the unit, such as {USUAL[name]}"
             try:
-                sent = shown(framing, command.message(float(answer)))
+                shown(framing, command.message(float(answer)))
             except ChargerdError as fault:
                 return str(fault)
             return ""
 
-        words = f"    for example which value, in {_UNITS[name]}; best one that its manual shows"
+        words = f"    for example which value, in {UNITS[name]}; best one that its manual shows"
         value = answers.ask(f"{name} value", words, USUAL[name], value_fault)
-    else:
-        sent = shown(framing, command.message(None))
-    what = f"    for {value} {_UNITS[name]} this is sent: {sent}" if value else f"    this is sent: {sent}"
-    answers.say(what)
+    sent = shown(framing, command.message(float(value) if value else None))
+    is_as_printed = framing == "line" and sent == (printed.text or fields["send"])
+    if not is_as_printed and not _is_compared(answers, framing, name, value, sent):
+        return {}
+    pair = {"value": value} if value else {}
+    pair["sent"] = sent
+    if framing == "modbus":
+        pair["reply"] = _derived(framing, filled, sent)  # the standard says how a write is answered
+    elif command.acknowledge is not None:
+        reply = _derived(framing, filled, sent)
+        is_literal = framing == "line" and reply != NONE
+        pair |= {"reply": reply} if is_literal else _acknowledged(answers, framing, name, command, reply)
+    return pair
+
+
+def _is_compared(answers: Answers, framing: str, name: str, value: str, sent: str) -> bool:
+    """Have a person compare what is sent with what the manual prints; tell whether that was done."""
+    answers.say(f"    for {value} {UNITS[name]} this is sent: {sent}" if value else f"    this is sent: {sent}")
 
     def fault_of(answer: str) -> str:
         if answer in (NONE, "yes") or sent in (_as_sent(framing, answer), plain(framing, answer)[3:]):  # a unit in front
@@ -81,19 +124,11 @@ def command_pair(answers: Answers, framing: str, name: str, fields: Fields) -> d
 
     if answers.ask(f"{name} sent", "    is that what its manual prints: yes, or type what it prints", "yes", fault_of) == NONE:
         answers.remark(f"    {_UNPROVEN}")
-        return {}
-    pair = {"value": value} if value else {}
-    pair["sent"] = sent
-    if framing == "modbus":
-        pair["reply"] = _derived(framing, filled, sent)  # the standard says how a write is answered
-    elif command.acknowledge is not None:
-        pair |= _acknowledged(answers, framing, name, command, filled, sent)
-    return pair
+        return False
+    return True
 
 
-def _acknowledged(
-    answers: Answers, framing: str, name: str, command: Command, filled: Fields, sent: str
-) -> dict[str, str]:
+def _acknowledged(answers: Answers, framing: str, name: str, command: Command, usual: str) -> dict[str, str]:
     """Ask what the manual prints as the acknowledgement; return it."""
     acknowledge = command.acknowledge
     assert acknowledge is not None
@@ -107,7 +142,7 @@ def _acknowledged(
             return f"that would not count as obeyed: {fault}; type another, {NONE} for none, or back to correct the row"
         return ""
 
-    answer = answers.ask(f"{name} answer", "    what it answers", _derived(framing, filled, sent), fault_of)
+    answer = answers.ask(f"{name} answer", "    what it answers", usual, fault_of)
     return {} if answer == NONE else {"reply": plain(framing, answer)}
 
 

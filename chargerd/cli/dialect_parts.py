@@ -17,8 +17,8 @@ NONE = "-"
 Fields = Mapping[str, str]
 
 _HINTS: Mapping[str, str] = {
-    "reply": "the answer; {number}, {integer}, {boolean}, {word} or {text} where the value stands, {skip} for what changes "
-    "(write the blank or comma between a number and {skip})",
+    "reply": "what it prints as a pattern; {number}, {integer}, {boolean}, {word} or {text} where the value stands, {skip} for "
+    "what changes (write the blank or comma between a number and {skip})",
     "scale": "what the number is multiplied by to give V, A, °C, ohm or s",
     "values": "what words or numbers mean, such as ON=1 OFF=0",
     "type": "uint16, int16, uint32, int32 or float32",
@@ -26,7 +26,7 @@ _HINTS: Mapping[str, str] = {
     "bit": "which bit of the register says yes; here bits count from 0, the lowest",
     "write": "one or several: the function it is written with",
     "words": "high-first or low-first, for 32 bits",
-    "decimals": "how many the number has that it takes, 0 to 6",
+    "decimals": "how many the number has that it takes, 0 to 6: steps of 0.001 are 3, of 0.0001 are 4",
     "check": "how the byte cc is made: sum, complement or xor of those before it",
     "order": "of the bytes vv: high-first or low-first",
     "sign": "yes where the value may be below zero, else no",
@@ -85,9 +85,9 @@ def is_asked(framing: str, key: str, name: str, fields: Fields, *, is_question: 
 
 
 def _has_words(framing: str, kind: str, fields: Fields) -> bool:
-    """Whether words of a line need a meaning: `{boolean}` knows 0, 1, ON and OFF, a mode is its own word."""
+    """Whether words need a meaning: of a line `{boolean}` knows 0, 1, ON and OFF, a mode is its own word."""
     if framing == "line":
-        return ("{word}" in fields.get("reply", "") and kind != "word") or "{boolean}" in fields.get("reply", "")
+        return "{word}" in fields.get("reply", "") and kind != "word"
     return True
 
 

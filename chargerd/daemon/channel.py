@@ -95,7 +95,6 @@ class Channel:
     def ask(self, record: Record) -> None:
         """Queue a command of a person or a signal (Stop, Pause, Resume), or a Fault; the next pass begins now and takes it."""
         self._asked.append(record)
-        self._disk_idle.set()  # what a person asks does not wait for the disk
         self.clock.wake()
 
     def leave(self) -> None:
@@ -215,7 +214,7 @@ class Channel:
                 raise JournalError(f"the disk does not take the record: {self.journal.trouble or 'it does not answer'}")
 
     async def _disk_done(self, within_s: float) -> bool:
-        """Wait until nothing waits for the disk, so long at most; tell whether that is so. A command ends the waiting."""
+        """Wait until nothing waits for the disk, so long at most; tell whether that is so."""
         if self.journal.waits:
             self._disk_idle.clear()
             try:

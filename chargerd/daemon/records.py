@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 from chargerd.config.bench import BenchFile
 from chargerd.config.commissioned import Record, record_of, why_not
+from chargerd.errors import RefusedError
 
 
 def record_path(bench: BenchFile, channel: str) -> Path:
@@ -16,12 +17,14 @@ def record_path(bench: BenchFile, channel: str) -> Path:
 
 
 def load_record(bench: BenchFile, channel: str) -> Record | None:
-    """Return the channel's record, None when there is none. Raises BenchError when it is damaged."""
+    """Return the channel's record, None when there is none. Raises BenchError on a damaged one, RefusedError on an unreadable."""
     path = record_path(bench, channel)
     try:
         text = path.read_text(encoding="ascii", errors="replace")
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         return None
+    except OSError as fault:
+        raise RefusedError(f"{path}: this record cannot be read: {fault.strerror}") from fault
     return record_of(text, str(path))
 
 

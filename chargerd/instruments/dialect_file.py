@@ -101,7 +101,8 @@ def load_dialect(name: str, beside: Path | None = None, *, output: str = "", inp
     return dialect
 
 
-def _find(name: str, beside: Path | None) -> Path:
+def find_dialect(name: str, beside: Path | None) -> Path:
+    """Return a dialect's file, from the folder `beside` first. Raises BenchError."""
     places = ([beside] if beside is not None else []) + [FOLDER]
     for folder in places:
         path = folder / f"{name}.yaml"
@@ -113,7 +114,7 @@ def _find(name: str, beside: Path | None) -> Path:
 
 def _merged(name: str, beside: Path | None, faults: Faults, seen: tuple[str, ...]) -> MarkedMap | None:
     """Read one file and lay it over the one it is based on."""
-    root = read_marked(_find(name, beside), faults).root
+    root = read_marked(find_dialect(name, beside), faults).root
     if root is None:
         return None
     base_entry = root.entries.get("based_on")

@@ -91,8 +91,11 @@ class Sampler:
             left_out = (left_out | {"voltage_V"}) - {"current_A"}
         left_out |= {"mirror"} if "mirror" not in has else set()
         left_out |= {"restarted"} if "events" not in has else set()
-        if not any(register in has for register in REGISTERS):
-            left_out |= {"tripped"} if role == "load" else {"tripped", "regulated"}
+        status = instrument.dialect.status  # what it cannot say is missing, not 0
+        if not any(trip in status for trip in TRIPS):
+            left_out |= {"tripped"}
+        if role != "load" and not any(one in status for one in ("constant_current", "constant_voltage", "unregulated")):
+            left_out |= {"regulated"}
         self._keys = {quantity: f"{instrument.name}_{quantity}" for quantity in _COLUMNS[role] if quantity not in left_out}
         self.columns = tuple(self._keys.values())
         self._shows = {"questionable", "operation", "mode"} & set(has)

@@ -20,12 +20,12 @@ from chargerd.sim.serve import TcpServer
 from chargerd.sim.world import World
 
 IDENTITY = "Boathouse,Source 3A,SN1,1.0"
-ABOUT = ["a supply on the shelf", "", ""]
+ABOUT = ["a supply on the shelf", "", "scpi"]
 # What the simulated supply's list prints, where it differs from what is offered: its answers, and MEASure with its own tail.
 # An empty answer takes what is offered, or says of an optional question that there is none.
 QUESTIONS = [
     "", IDENTITY, "", '0,"No error"', "", "0", "MEASure:SCALar:VOLTage:DC?", "+1.85000E+00", "", "+1.50000E-01", "", "513",
-    "", "1", "", "+1.85000E+00", "", "+1.50000E-01", "", "-", "", "-", "", "", "", "-", "", "-", "",
+    "", "1", "", "+1.85000E+00", "", "+1.50000E-01", "", "-", "", "-",
 ]  # fmt: skip
 COMMANDS = [""] * 60  # offered rows, their usual values, and yes: that is what the list prints
 

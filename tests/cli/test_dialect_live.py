@@ -302,7 +302,7 @@ def test_what_it_does_not_tell_is_said_in_plain_words(tmp_path: Path) -> None:
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("decimals", "told"), [("3", "1.959 V"), ("2", "1.95 V"), ("1", "1.900 V")])
+@pytest.mark.parametrize(("decimals", "told"), [("3", "1.959 V"), ("2", "1.95 V"), ("1", "1.90 V")])
 def test_check_says_the_protection_level_that_will_be_sent(
     decimals: str, told: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

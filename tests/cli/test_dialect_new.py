@@ -19,7 +19,8 @@ DRAFT = Path("dialects/marram.draft.csv")
 # The rows of an invented relay board in lines of text, by the beginning of the prompt.
 RELAY = {
     "What is it": "an invented relay board", "Its role": "switch", "How it is spoken": "line",
-    "  identity: ": "WHO", "  closed: ": "REL?", "  close: ": "REL 1", "  open: ": "REL 0",
+    "  What it answers to a command": "OK", "  identity: ": "WHO", "  closed: ": "REL?", "  close: ": "REL{output} 1",
+    "  open: ": "REL{output} 0",
 }  # fmt: skip
 REPLIES = {"WHO": ("I AM {text}", "I AM MARRAM 2"), "REL?": ("REL={integer}", "REL=1")}
 
@@ -50,10 +51,8 @@ class Person:
             if prompt.startswith(start):
                 self.asked = answer
                 return answer
-        if prompt.startswith("    reply") and self.asked in REPLIES:
+        if prompt.startswith("    what it answers"):
             return REPLIES[self.asked][0]
-        if prompt.startswith("    reply"):
-            return "OK"
         if prompt.startswith("    an answer"):
             return REPLIES[self.asked][1]
         return "-" if prompt.startswith(("  error: ", "  events: ")) else ""
@@ -70,7 +69,7 @@ def test_without_any_bench_a_dialect_is_written_whose_every_row_has_a_pair(capsy
 
     assert main(["dialect", "test", "marram"]) == Exit.OK
     said = capsys.readouterr().out
-    assert "  close                passed    REL 1 → OK" in said
+    assert "  close                passed    REL1 1 → OK" in said
     assert said.rstrip().endswith("Every wire pair holds; the instrument itself has not been tried.")
     assert main(["dialect", "list"]) == Exit.OK
     assert "your own: an invented relay board" in capsys.readouterr().out
@@ -85,12 +84,12 @@ def test_a_row_without_a_pair_is_said_to_be_unproven_and_ends_with_a_code_of_its
 
 
 def test_no_number_of_bad_answers_loses_the_good_ones(capsys: pytest.CaptureFixture[str]) -> None:
-    person = Person(RELAY, {"Its role": ["spoon"] * 9, "    reply": ["VALUE"] * 9})
+    person = Person(RELAY, {"Its role": ["spoon"] * 9, "    what it answers": ["{VALUE}"] * 9})
 
     assert interview("marram", None, person) == Exit.OK
     said = capsys.readouterr().out
     assert said.count("type one of source, load, meter, thermometer, switch") == 9
-    assert said.count("reply 'VALUE' cannot be") == 9
+    assert said.count("reply '{VALUE}'") == 9
     assert sum(prompt.startswith("What is it") for prompt in person.prompts) == 1
 
 
@@ -113,7 +112,7 @@ def test_who_leaves_goes_on_where_he_was_and_is_asked_nothing_twice(capsys: pyte
 
 def test_an_answer_is_taken_back_and_offered_again(capsys: pytest.CaptureFixture[str]) -> None:
     person = Person(RELAY | {"  closed: ": "RELAY?"}, {"    an answer": ["I AM MARRAM 2", "answers", "back", "REL=1"]})
-    person.slips["    reply"] = ["I AM {text}", "WRONG={integer}", "back", "REL={integer}", "OK"]
+    person.slips["    what it answers"] = ["I AM {text}", "WRONG={integer}", "back", "REL={integer}"]
     taken: list[str] = []
 
     def read(prompt: str) -> str:
@@ -131,13 +130,13 @@ def test_an_answer_is_taken_back_and_offered_again(capsys: pytest.CaptureFixture
 
 def test_a_draft_that_no_longer_fits_is_asked_from_there_on_and_offered() -> None:
     interview("marram", None, Person(RELAY, leaves_at="  close: "))
-    DRAFT.write_text(DRAFT.read_text(encoding="utf-8").replace("REL={integer}", "REL=VALUE"), encoding="utf-8")
+    DRAFT.write_text(DRAFT.read_text(encoding="utf-8").replace("REL={integer}", "REL={VALUE}"), encoding="utf-8")
 
     person = Person(RELAY)
     person.asked = "REL?"
     assert interview("marram", None, person) == Exit.OK
-    assert person.prompts[0].startswith("    reply")
-    assert person.prompts[0].endswith("[REL=VALUE]: ")
+    assert person.prompts[0].startswith("    what it answers")
+    assert person.prompts[0].endswith("[REL={VALUE}]: ")
 
 
 def test_what_cannot_be_a_draft_is_said_and_not_overwritten() -> None:
@@ -151,7 +150,7 @@ def test_what_cannot_be_a_draft_is_said_and_not_overwritten() -> None:
 
 def test_a_command_that_the_manual_prints_otherwise_is_compared_by_a_person(capsys: pytest.CaptureFixture[str]) -> None:
     assert interview("marram", None, Person(RELAY, {"    is that what": ["REL=1", "yes"]})) == Exit.OK
-    assert "not the same: REL 1 would be sent" in capsys.readouterr().out
+    assert "not the same: REL1 1 would be sent" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(("framing", "typed", "kept_as"), [

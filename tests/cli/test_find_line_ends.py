@@ -161,7 +161,7 @@ def test_a_device_that_repeats_what_it_hears_is_known_by_it(end: str, capsys: py
 def test_the_wrong_line_end_in_an_address_says_what_to_write(takes: str, answers: str, eol: str, write: str) -> None:
     async def often(link: Link) -> None:
         for _ in range(3):
-            await link.query(b"ID", deadline_s=0.3)
+            await link.query(b"ID", deadline_s=1.0)  # longer than a port is read at once, for a busy machine
 
     with on_pty(Strict(ENDS[takes], b"?", {b"ID": WHO}, ENDS[answers])) as path, pytest.raises(LinkError) as told:
         with_link(f"serial://{path}?{eol}", often)

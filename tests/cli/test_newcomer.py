@@ -16,7 +16,7 @@ from chargerd.errors import Exit
 from chargerd.instruments.dialect_file import load_dialect
 
 ROWS = {
-    "identity: ": "holding 0", "voltage: ": "input 32", "current: ": "input 33", "questionable: ": "holding 21",
+    "identity: ": "holding 0", "voltage: ": "input 32", "current: ": "input 33", "Is there a question": "holding 21",
     "output: ": "holding 20", "voltage_set: ": "holding 16", "current_set: ": "holding 17", "ovp: ": "holding 18",
     "ocp: ": "holding 19", "on: ": "holding 20 1", "off: ": "holding 20 0",
 }  # fmt: skip
@@ -48,11 +48,20 @@ def test_an_integer_register_list_can_be_typed_in(tmp_path: Path, capsys: pytest
             current[0] = prompt.strip()
             row = next((row for start, row in ROWS.items() if current[0].startswith(start)), "-")
             return f"{row} {{value}}" if ("sent as" in prompt and "point" in prompt) or ("level" in prompt and "sent" in prompt) else row
+        for condition, bit in (("when it holds the current", "bit 0"), ("when it holds the voltage", "1"), ("when over-cur", "bit 4")):
+            if prompt.startswith(f"    {condition}"):
+                return bit
         if prompt.startswith("    scale"):
             return "0.001"
         return "-" if "[-]" in prompt else ""
 
     assert interview("marram", bench, read) == Exit.OK
     assert "Addresses count from 0" in capsys.readouterr().out
-    command = load_dialect("marram", tmp_path / "dialects").commands["voltage_set"]
+    dialect = load_dialect("marram", tmp_path / "dialects")
+    assert {name: (bit.bit, bit.equals) for name, bit in dialect.status.items()} == {
+        "constant_current": (0, 0), "constant_voltage": (None, 1), "over_current": (4, 0),
+    }  # fmt: skip
+    assert dialect.questions["questionable"].notation == "holding 21"
+    assert "operation" not in dialect.questions, "one register says both"
+    command = dialect.commands["voltage_set"]
     assert command.message(1.8) == bytes.fromhex("0600100708")

@@ -31,3 +31,22 @@ def test_every_state_can_trip():
 def test_no_ended_state_leads_back():
     for state in OVER:
         assert set(TRANSITIONS[state].values()) <= {state, State.TRIPPED}
+
+
+@pytest.mark.parametrize(
+    ("cause", "led_from"),
+    [
+        ("start", "IDLE"), ("check-passed", "CHECKING"), ("check-failed", "CHECKING"), ("pause", "RUNNING"), ("resume", "PAUSED"),
+        ("program-ended", "RUNNING"), ("stop", "IDLE CHECKING RUNNING PAUSED TRIPPED"),
+        ("interrupted", "CHECKING RUNNING PAUSED COMPLETE STOPPED TRIPPED"), ("trip", "IDLE CHECKING RUNNING PAUSED COMPLETE STOPPED TRIPPED"),
+    ],
+)  # fmt: skip
+def test_each_cause_leads_on_from_these_states_and_no_others(cause: str, led_from: str) -> None:
+    """A channel that never started cannot be interrupted; one that has ended can still be found interrupted, and trip."""
+    assert [state.value for state, row in TRANSITIONS.items() if cause in row] == led_from.split()
+
+
+def test_what_is_over_stays_over() -> None:
+    assert {State.COMPLETE, State.STOPPED, State.TRIPPED} == OVER
+    assert TRANSITIONS[State.PAUSED]["interrupted"] is State.PAUSED
+    assert TRANSITIONS[State.CHECKING]["interrupted"] is TRANSITIONS[State.RUNNING]["interrupted"] is State.PAUSED

@@ -256,6 +256,27 @@ def test_an_off_that_never_ends_is_ended(tmp_path: Path, supply: Responder) -> N
     assert "off could not do its work" in said
 
 
+def test_a_keeper_that_is_not_told_where_to_keep_its_log_starts_nothing() -> None:
+    done = subprocess.run(
+        [sys.executable, "-P", keeper.__file__, "--", "/bin/true"], capture_output=True, encoding="utf-8", timeout=20, check=False
+    )
+
+    assert done.returncode == keeper.EXIT_NOT_STARTED
+    assert "--run-dir" in done.stderr
+
+
+def test_off_runs_in_a_session_of_its_own(tmp_path: Path, supply: Responder) -> None:
+    """Whatever a terminal does to its foreground processes (Ctrl-C, Ctrl-Z, hanging up) is not done to *off*."""
+    planted = "keeper.subprocess.run = lambda *_, **how: keeper_says(repr(sorted(how.items()))) or subprocess.CompletedProcess([], 0, '', '')"
+    code, said = run_with_planted(tmp_path, f"import subprocess; keeper_says = lambda text: print(text, file=sys.stderr); {planted}",
+                                  "limits(); beat(); sys.exit(0)")  # fmt: skip
+
+    del supply
+    assert code == keeper.EXIT_OFF_VERIFIED
+    assert "('start_new_session', True)" in said
+    assert "('stdin', -3)" in said, "subprocess.DEVNULL"
+
+
 # --- signals and the terminal -------------------------------------------------------------------------------------------------
 
 ORDERLY = 'signal.signal(signal.SIGTERM, orderly); limits(); beat(); tell("ready"); beat_on()'
@@ -460,6 +481,7 @@ def test_the_relay_is_fed_by_toggling_while_the_channel_is_proven_and_not_after(
         fed = relay.read_text(encoding="ascii").split()
         assert 3 <= len(fed) <= 6
         assert all(one != next_ for one, next_ in itertools.pairwise(fed))
+        assert set(fed) == {"0", "1"}
     assert not supply.is_on
 
 

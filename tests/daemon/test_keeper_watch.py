@@ -8,7 +8,9 @@ from typing import Any
 
 import pytest
 
+from chargerd.daemon import keeper
 from chargerd.daemon.keeper import ProofError, Watch, canonical_digest, frozen_plan, parse
+from chargerd.errors import Exit
 
 GOOD = {"seq": 1, "energised": True, "off_doubted": False, "age_s": 0.1, "voltage_V": 1.75, "current_A": 0.15, "temperature_degC": 25.0, "unwritten_s": 0.0}
 
@@ -277,3 +279,60 @@ def test_a_plan_that_cannot_be_copied_is_used_where_it_is(tmp_path: Path) -> Non
     (tmp_path / "off-plan-frozen.json").mkdir()
 
     assert frozen_plan(tmp_path / "off-plan.json", b"frozen") == tmp_path / "off-plan.json"
+
+
+# --- exactly at the bounds ------------------------------------------------------------------------------------------------------
+
+
+def test_what_the_keeper_promises_in_numbers() -> None:
+    """README: silence of 5 s, a second for a traceback, a minute of unwritten rows; exit codes of the table."""
+    promised = (keeper.PATIENCE_S, keeper.KILL_S, keeper.TICK_S, keeper.UNWRITTEN_MAX_S, keeper.OFF_MAX_S)
+    assert promised == (5.0, 1.0, 0.5, 60.0, 60.0)
+    assert (keeper.LINE_MAX_BYTES, keeper.NUMBER_MAX) == (65536, 1e9)
+    codes = (keeper.EXIT_NOT_STARTED, keeper.EXIT_OFF_VERIFIED, keeper.EXIT_OFF_NOT_VERIFIED)
+    assert codes == (Exit.FILE_OR_COMMAND, Exit.KEEPER_ACTED, Exit.KEEPER_NOT_VERIFIED)
+
+
+def test_silence_of_exactly_its_patience_is_none(watch: Watch) -> None:
+    watch.need_beats(5.0)
+    with pytest.raises(ProofError, match="silent"):
+        watch.need_beats(5.001)
+
+
+@pytest.mark.parametrize("key", ["voltage_V", "current_A", "temperature_degC"])
+def test_a_value_may_be_missing_for_exactly_the_longest_age(watch: Watch, key: str) -> None:
+    watch.take(beat(seq=1, age_s=0.0), 1.0)
+    assert watch.take(beat(seq=2, age_s=0.0, **{key: None}), 4.0) is None
+    with pytest.raises(ProofError, match=f"no {key}"):
+        watch.take(beat(seq=3, age_s=0.0, **{key: None}), 4.001)
+
+
+@pytest.mark.parametrize(("value", "is_number"), [(999_999_999, True), (-999_999_999.5, True), (1_000_000_000, False), (-1e9, False)])
+def test_a_number_is_below_a_thousand_million(watch: Watch, value: float, is_number: bool) -> None:
+    if is_number:
+        assert watch.take(beat(energised=False, voltage_V=value), 1.0) is None
+    else:
+        with pytest.raises(ProofError, match="voltage_V is no number"):
+            watch.take(beat(energised=False, voltage_V=value), 1.0)
+
+
+@pytest.mark.parametrize("change", [{"age_s": 0}, {"unwritten_s": 0}, {"temperature_degC": -273.15}])
+def test_nothing_at_all_is_no_violation(watch: Watch, change: dict[str, Any]) -> None:
+    assert watch.take(beat(**change), 1.0) is None
+
+
+def test_refused_limits_name_their_channel_and_the_reason(plan: Path) -> None:
+    plan.unlink()
+    answer = Watch(5.0).take(line(limits(plan)), 0.0)
+
+    assert answer is not None
+    assert (answer["type"], answer["channel"], set(answer)) == ("refused", "bench-1", {"type", "channel", "reason"})
+    assert answer["reason"].startswith("off plan: ")
+
+
+def test_a_relay_in_doubt_stays_in_doubt_until_a_beat_says_otherwise(watch: Watch) -> None:
+    watch.take(beat(seq=1, off_doubted=True), 1.0)
+    assert watch.running["bench-1"].off_doubted is True
+    watch.take(beat(seq=2), 2.0)
+    assert watch.running["bench-1"].off_doubted is False
+    assert watch.running["bench-1"].seen_s == 2.0

@@ -56,9 +56,9 @@ def knocked_out(knock: Knock, folder: Path) -> str:
             shutil.copy2(source, target)
     (folder / knock.file).write_text(edited, encoding="utf-8")
     done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "no:xdist", "--no-header", *knock.tests],
-        cwd=folder, env=os.environ | {"PYTHONPATH": str(folder)}, capture_output=True, encoding="utf-8", timeout=PATIENCE_S,
-        check=False, stdin=subprocess.DEVNULL,
+        [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-p", "pytest_timeout", "--no-header", *knock.tests],
+        cwd=folder, env=os.environ | {"PYTHONPATH": str(folder), "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}, capture_output=True,
+        encoding="utf-8", timeout=PATIENCE_S, check=False, stdin=subprocess.DEVNULL,
     )  # fmt: skip
     if done.returncode not in (0, 1):
         raise KnockError(f"{knock.tests}: pytest ended with {done.returncode}\n{done.stdout[-2000:]}{done.stderr[-2000:]}")

@@ -102,7 +102,7 @@ PLANTED: dict[str, Knock] = {
         KEEPER, " if name in self.relays and not running[name].off_doubted}", " if name in self.relays}",
         ("tests/daemon/test_dead_man.py::test_the_keeper_feeds_a_pty_in_turn_and_stops_while_off_is_doubted",)),
     "the relay is fed by a level that stands still": Knock(
-        KEEPER, "now_s + TICK_S, 1 - self._level\n", "now_s + TICK_S, 1\n", ("tests/daemon/test_keeper.py", "tests/daemon/test_dead_man.py")),
+        KEEPER, "now_s + TICK_S, 1 - self._level\n", "now_s + TICK_S, 1\n", ("tests/daemon/test_keeper.py::test_the_relay_is_fed_by_toggling_while_the_channel_is_proven_and_not_after",)),
     "an old beat counts as a new one": Knock(
         KEEPER, "        need(seq > channel.seq, ", "        need(seq >= channel.seq, ", TEST_WATCH),
     "a value is missing for as long as it likes": Knock(

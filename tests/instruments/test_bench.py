@@ -965,6 +965,8 @@ def tagged_peers(chance: Any) -> dict[str, Any]:
         calm = [0]
 
         def answer(data: bytes, _now_s: float) -> list[tuple[float, bytes]]:
+            if not data:
+                return []  # it says nothing unasked
             text = data.decode().strip()
             reply = (identities[name] if text == "*IDN?" else tags[text]).encode() + b"\n"
             # One fault at a time: a doubled reply followed at once by a lost one leaves no trace on the wire.

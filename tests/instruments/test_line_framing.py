@@ -53,6 +53,39 @@ def test_words_mean_what_the_file_says() -> None:
     assert meaning({"ask": "M?", "reply": "{word}", "values": "CC=1 CV=0"}, "integer", b"CC") == 1
 
 
+@pytest.mark.parametrize(("reply", "number"), [(b"TR=0", 0), (b"TR=V", 1), (b"tr=i", None), (b"TR=i", 2), (b"TR=-", 3), (b"TR=#4", 4)])
+def test_any_word_that_is_listed_is_understood(reply: bytes, number: int | None) -> None:
+    fields = {"ask": "TR?", "reply": "TR={word}", "values": "0=0 V=1 I=2 -=3 #4=4"}
+    if number is None:
+        with pytest.raises(LinkGarbledError):
+            meaning(fields, "integer", reply)
+    else:
+        assert meaning(fields, "integer", reply) == number
+
+
+@pytest.mark.parametrize("reply", [b"TR=VI", b"TR=5", b"TR=00", b"TR=", b"TR=0 V"])
+def test_a_word_that_is_not_listed_is_garbled_whatever_it_begins_with(reply: bytes) -> None:
+    with pytest.raises(LinkGarbledError):
+        meaning({"ask": "TR?", "reply": "TR={word}", "values": "0=0 V=1 I=2"}, "integer", reply)
+
+
+@pytest.mark.parametrize(("fields", "told"), [
+    ({"ask": "TR?", "reply": "TR={integer}", "values": "0=0 V=1"}, "'V' is no integer"),
+    ({"ask": "TR?", "reply": "TR={word}", "values": "V=1 v=2"}, "stands there twice"),
+    ({"ask": "TR?", "reply": "TR={word}", "values": "=1"}, "write for example"),
+    ({"ask": "TR {value}", "reply": "TR={integer}"}, "belongs into a command"),
+])
+def test_values_that_could_never_be_understood_are_refused(fields: dict[str, str], told: str) -> None:
+    with pytest.raises(ValueError, match=told):
+        line.question("questionable", fields, "integer")
+
+
+@pytest.mark.parametrize("send", ["SV {number}", "{", "V={value}}"])
+def test_a_command_holds_no_braces_but_those_of_its_value(send: str) -> None:
+    with pytest.raises(ValueError, match="no braces but"):
+        line.command("voltage_set", {"send": send, "decimals": "3"}, carries_number=True)
+
+
 def test_a_command_may_have_to_be_answered() -> None:
     command = line.command("off", {"send": "O0", "reply": "OK {skip}"}, carries_number=False)
     assert command.acknowledge is not None

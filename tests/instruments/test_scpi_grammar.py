@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Callable
 
 import pytest
 from hypothesis import given
@@ -193,3 +194,64 @@ def test_headers_are_sent_in_their_short_form() -> None:
     for wrong in ("MEASURe:VOLTage?", "*idn?", "*?", "MEAS::VOLT?", "MEASure:VOLTage ?", "МEAS?"):
         with pytest.raises(ValueError):
             scpi.short_header(wrong)
+
+
+# --- lengths and special values exactly at their bounds -------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("parse", "longest", "too_long"), [
+    (scpi.parse_number, "0." + "1" * 30, "0." + "1" * 31),
+    (scpi.parse_identity, "a" * 66 + ",b,c,d", "a" * 67 + ",b,c,d"),
+    (scpi.parse_error, '0,"' + "x" * 255 + '"', '0,"' + "x" * 256 + '"'),
+])
+def test_the_longest_reply_is_read_and_one_character_more_is_not(parse: Callable[[str], object], longest: str, too_long: str) -> None:
+    """32 characters of a number, 72 of an identity (IEEE 488.2 §10.14), 255 of an error's text (SCPI-1999 volume 2, §21.8)."""
+    assert parse(longest) is not None
+    with pytest.raises(LinkGarbledError):
+        parse(too_long)
+
+
+@pytest.mark.parametrize(("text", "meant"), [
+    ("9.8950E37", 9.895e37),  # half of the thousandth between infinity and "not a number" below infinity, and a little more
+    ("9.8951E37", scpi.OverRangeError), ("9.9049E37", scpi.OverRangeError), ("9.9050E37", scpi.OverRangeError),
+    ("9.9051E37", scpi.NoReadingError), ("9.9149E37", scpi.NoReadingError), ("9.9150E37", scpi.OverRangeError), ("9.9200E37", scpi.OverRangeError),
+])
+def test_a_special_value_is_known_within_half_the_distance_to_the_other(text: str, meant: float | type[Exception]) -> None:
+    """9.9E37 and 9.91E37 (SCPI-1999 volume 1, §7.2.1), as formats with few digits write them."""
+    if isinstance(meant, float):
+        assert scpi.parse_number(text) == meant
+    else:
+        with pytest.raises(meant):
+            scpi.parse_number(text)
+
+
+@pytest.mark.parametrize(("text", "shown"), [("x" * 40, repr("x" * 40)), ("x" * 41, repr("x" * 40 + "…"))])
+def test_what_is_refused_is_shown_and_not_at_any_length(text: str, shown: str) -> None:
+    with pytest.raises(LinkGarbledError) as refused:
+        scpi.parse_number(text)
+    assert str(refused.value) == f"not a number: {shown}"
+
+
+def test_a_text_with_characters_that_cannot_be_printed_is_refused() -> None:
+    for text in ('"a\x07b"', '"\x00"', '"ä"'):
+        with pytest.raises(LinkGarbledError, match="not a quoted text"):
+            scpi.parse_string(text)
+
+
+def test_an_empty_last_reply_is_a_reply() -> None:
+    assert scpi.split_replies("1;", 2) == ["1", ""]
+    assert scpi.split_replies("", 1) == [""]
+    with pytest.raises(LinkGarbledError, match="a quote is never closed"):
+        scpi.split_replies('1;"2', 2)
+
+
+@pytest.mark.parametrize(("notation", "is_lawful"), [("QUEStionable", True), ("QUEStionabled", False)])
+def test_a_mnemonic_has_twelve_letters_at_most(notation: str, is_lawful: bool) -> None:
+    """SCPI-1999 volume 1, §6.2.1."""
+    assert scpi.is_standard_mnemonic(notation) is is_lawful
+
+
+@pytest.mark.parametrize("notation", ["*iDN?", "*IdN?", "*1DN?", "*ÄDN?", "*?"])
+def test_a_common_command_has_capital_letters_only(notation: str) -> None:
+    with pytest.raises(ValueError, match="no common command"):
+        scpi.short_header(notation)

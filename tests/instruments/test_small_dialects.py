@@ -13,11 +13,14 @@ from typing import TypeVar
 
 import pytest
 
+from chargerd.config.bench import InstrumentSpec
 from chargerd.errors import LinkClosedError, LinkError, LinkGarbledError
 from chargerd.instruments.connection import Connection, WrongIdentityError
-from chargerd.instruments.dialect import Dialect
+from chargerd.instruments.dialect import FOLDER, Dialect
 from chargerd.instruments.dialect_file import load_dialect
 from chargerd.instruments.framing.scpi import NoReadingError
+from chargerd.instruments.opening import lone
+from chargerd.instruments.sample import Sampler
 from tests.instruments import fake_gpiod
 from tests.instruments.fake_gpiod import BOARDS, Board
 from tests.instruments.peers import pty_peer
@@ -45,6 +48,18 @@ def run(
 
 def value(dialect: Dialect, address: str, identity: str, question: str, kind: type[T], **more: float) -> T:
     return run(dialect, address, identity, lambda connection: connection.ask(dialect.questions[question], kind), **more)
+
+
+def test_what_no_row_of_status_says_is_missing_and_not_no(tmp_path: Path) -> None:
+    """Without a row for trips `tripped` would always be 0, "none has acted"; without one for regulation always constant voltage."""
+    text = (FOLDER / "line-supply.yaml").read_text(encoding="utf-8").replace("dialect: line-supply", "dialect: sill")
+    spec = InstrumentSpec("it", "serial:///dev/null", "sill", "it", 30.0, 3.0, {}, {}, 0.5, protects=("voltage",))
+    shown: list[set[str]] = []
+    for rows in ("constant_", "over_"):
+        lines = [line for line in text.splitlines() if "{register:" not in line or line.strip().startswith(rows)]
+        (tmp_path / "sill.yaml").write_text("\n".join(lines) + "\n", encoding="utf-8")
+        shown.append({"it_regulated", "it_tripped"} & set(Sampler(lone(spec, tmp_path), lambda: 0.0).columns))
+    assert shown == [{"it_regulated"}, {"it_tripped"}]
 
 
 # --- files ---------------------------------------------------------------------------------------------------------------

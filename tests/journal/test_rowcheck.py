@@ -20,6 +20,7 @@ from chargerd.journal.rowcheck import (
     quoted_json,
     sealed,
     unguarded,
+    utc_cell,
     utc_seconds,
     utc_text,
 )
@@ -139,3 +140,21 @@ def test_utc_is_rfc_3339_to_the_millisecond() -> None:
 def test_what_is_not_utc_with_z_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match=r"RFC 3339|second"):
         utc_seconds(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "cell"),
+    [
+        ("\x1f", "\\x1f"), ("\x7f", "\\x7f"), ("\xad", "\\xad"), ("ÿ", "ÿ"), ("\u2028", "\\u2028"), ("\uffff", "\\uffff"),
+        ("\U0001000c", "\\U0001000c"), ("\U000e0001", "\\U000e0001"), ("\\", "\\\\"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_printed_is_escaped_with_as_many_digits_as_it_needs(text: str, cell: str) -> None:
+    """Two, four or eight: U+00AD, U+2028 and U+E0001 are format characters, U+FFFF and U+1000C no characters at all."""
+    assert guarded(text) == cell
+
+
+def test_a_utc_cell_is_itself_or_refused() -> None:
+    assert utc_cell("2027-05-01T18:30:00.000Z") == "2027-05-01T18:30:00.000Z"
+    with pytest.raises(ValueError, match="not a UTC time"):
+        utc_cell("2027-05-01 18:30")

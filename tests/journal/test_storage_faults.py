@@ -14,11 +14,12 @@ import pytest
 
 from chargerd.core.events import ReadingLost
 from chargerd.errors import JournalError
+from chargerd.journal import scribe
 from chargerd.journal.columns import Storage
 from chargerd.journal.recovery import recover
 from chargerd.journal.resume import fold, replay
 from chargerd.journal.scribe import FULL_MAX, WAIT_MAX_ROWS, WAIT_MAX_S
-from chargerd.journal.writer import JournalWriter
+from chargerd.journal.writer import JournalWriter, Owed
 from tests.journal.faulty_os import ERRNOS, Failing, FaultyOs, name_of
 from tests.journal.small_run import VERSION, Script, SmallEngine, begun, events_of, play, readings_of, written
 
@@ -306,3 +307,60 @@ def test_a_segment_that_is_missing_or_damaged_is_refused(tmp_path: Path) -> None
             rows_of(second.parent)
     second.write_bytes(whole)
     rows_of(second.parent)
+
+
+def test_a_run_whose_owed_events_find_no_room_is_not_gone_on_with(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run = written(tmp_path)
+    writer = JournalWriter.reopen(run.folder, engine_version=VERSION)
+    disk = FaultyOs()
+    disk.inject(monkeypatch)
+    disk.arm((Failing("write", 1, None, errno.ENOSPC),))
+
+    with pytest.raises(JournalError, match=r"No space left on device; the run cannot be gone on with"):
+        writer.restore([Owed(ReadingLost("x", 1), 24, run.now_s, run.utc())])
+
+    with pytest.raises(JournalError, match="1 rows are not on record"):
+        writer.close()
+
+
+def test_rows_are_made_safe_early_when_many_are_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Only where time jumps: thousands of rows within the 5 s of real time between two syncs."""
+    monkeypatch.setattr(scribe, "KEPT_MAX_ROWS", 20)
+    disk = FaultyOs()
+    disk.inject(monkeypatch)
+    run = begun(tmp_path)
+    run.writer.attend(lambda: 0.0, lambda: None)
+    run.writer.sync_if_due()
+    disk.arm(())
+    for _ in range(100):
+        run.reading()
+        run.writer.sync_if_due()
+
+    assert disk.counts["fdatasync"] == 5 * 2
+    run.writer.close()
+
+
+class Hung:
+    """A disk that takes one job and never ends it."""
+
+    jobs = 0
+
+    def start(self, job: object, done: object) -> None:
+        self.jobs += 1
+
+    def finish(self, within_s: float) -> bool:
+        return False
+
+
+def test_a_sync_that_hangs_is_not_followed_by_more(tmp_path: Path) -> None:
+    run = begun(tmp_path)
+    disk = Hung()
+    run.writer.write_by(disk)
+    for _ in range(300):
+        run.now_s += 10.0
+        run.writer.sync_if_due()
+
+    assert disk.jobs == 1
+    assert not run.writer.is_lost  # nothing piled up: no row waits
+    with pytest.raises(JournalError, match="the disk does not answer"):
+        run.writer.close()

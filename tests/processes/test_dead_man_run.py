@@ -81,7 +81,9 @@ def test_a_second_run_on_the_same_relay_is_refused_and_the_first_goes_on(make_be
     reach(run, folder, "cc")
 
     other = second.run()
+    wait_until(lambda: other.process.poll() is not None or second.is_on(), "the second is refused")
 
+    assert not second.is_on()
     assert other.wait() == Exit.REFUSED
     assert "another run" in other.said()
     assert second.off_after_s(0.0) == 0.0

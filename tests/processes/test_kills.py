@@ -14,7 +14,7 @@ import pytest
 
 from chargerd.errors import Exit
 
-from .bench_process import Bench, events, reach, rows, states, wait_until
+from .bench_process import WORKER_OFF_S, Bench, events, is_alive, reach, rows, states, wait_until
 from .kills import campaign, moments
 
 KILLS, SIDE_BY_SIDE, SEED = 14, 14, 20251003
@@ -27,6 +27,28 @@ def test_kills_at_random_moments_leave_everything_off_and_a_run_that_goes_on(tmp
     assert [(str(outcome.moment), outcome.wrong) for outcome in outcomes if outcome.wrong] == []
     assert {"opening", "checking", "cc", "cv", "gassing", "rest", "discharge"} == {outcome.moment.phase for outcome in outcomes}
     assert any(outcome.was_on for outcome in outcomes)
+
+
+@pytest.mark.timeout(120)
+def test_a_killed_keeper_trips_its_run_at_once(bench: Bench):
+    """The pipe to the keeper breaks at once: the worker need not wait for anybody's patience."""
+    run = bench.run()
+    folder = bench.run_folder()
+    worker = run.worker()
+    reach(run, folder, "cc")
+    wait_until(bench.is_on, "the source is on")
+
+    killed_s = bench.now_s()
+    run.process.kill()
+    wait_until(lambda: not bench.is_on(), "the source is off", 2 * WORKER_OFF_S)
+    took_s = bench.off_after_s(killed_s)
+    wait_until(lambda: not is_alive(worker), "the worker has ended")
+
+    assert took_s is not None
+    assert took_s <= WORKER_OFF_S
+    assert states(folder)[-1] == "TRIPPED"
+    assert [event["detail"]["cause"] for event in events(folder, "tripped")] == ["keeper-lost"]
+    assert bench.resume(folder).wait() == Exit.REFUSED, "a trip is left by a person's clear"
 
 
 @pytest.mark.timeout(180)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import re
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -213,7 +214,10 @@ def make_run(folder: Path, profile: str, bench: str, cell_file: str, cell_edit: 
         Frozen(files[2].name, files[2].text),
         {name: spec.identity for name, spec in files[0].instruments.items()},
     )  # fmt: skip
-    return open_run(create_run(folder, head), simulated=True)
+    run_folder = create_run(folder, head)
+    if (folder / "dialects").is_dir():  # a person's own, as `run` freezes them
+        shutil.copytree(folder / "dialects", run_folder / "dialects")
+    return open_run(run_folder, simulated=True)
 
 
 def run_world(

@@ -62,7 +62,7 @@ class Protection:
 
     def _count(self, seen: Observation, bounds: StepBounds, *, live: bool, gas_A: float, gassing: bool) -> None:
         m = self.memory
-        # A live output whose current nobody read may carry all it was set to: the last one known may be of before it went on.
+        # A live output whose current nobody read may carry all that it was set to: the last one may be of before it went on.
         unknown_A = max(abs(m.last_A), bounds.current_set_A) if live else m.last_A
         current_A = unknown_A if seen.current_A is None else seen.current_A
         voltage_V = m.last_V if seen.voltage_V is None else seen.voltage_V

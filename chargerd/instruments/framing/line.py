@@ -4,6 +4,8 @@ A reply is described by a pattern that the whole line must fit: literal text wit
 `{word}` or `{text}` where the value stands, and `{skip}` for what does not matter. Numbers are as strict as in SCPI; words that
 a device says in place of one it has not are listed in `missing`.
 
+`values: "0=0 V=1 I=2"` says what each word stands for: `{word}` is then any word listed, digits and signs included.
+
 `{skip}` is any text, or none, between words: it never takes a part of a word, and never what could be a part of the value.
 
 - `{number}{skip}`, `{skip}{number}`: next to the value, blanks not counted, there is no digit, sign, point or comma: `22 .5` and
@@ -78,11 +80,14 @@ def question(name: str, fields: Mapping[str, str], kind: str) -> Question:
     ask, reply = fields.get("ask"), fields.get("reply", "")
     if ask is None or _PRINTABLE.fullmatch(ask) is None:
         raise ValueError('write what is asked, for example {ask: "V?", reply: "V={number}"}; ask: "" listens')
-    pattern, held = _pattern(reply)
+    if "{" in ask:
+        raise ValueError(f"{ask!r} is sent as it stands, and asks; a value in braces belongs into a command or a reply")
+    held = _held(reply)
     if held is None or held not in _HOLDS[kind]:
         wanted = " or ".join(f"{{{word}}}" for word in _HOLDS[kind])
         raise ValueError(f"reply {reply!r} cannot be; it must hold {wanted}")
     scale, values = _scale(fields), _values(fields, kind, held)
+    pattern = _pattern(reply, tuple(values))
     parse = _sense(kind, scale, values)
     longest = re.compile(pattern.pattern.replace(f"{_SKIPPED}?", _SKIPPED))
     missing = fields.get("missing", "").split()
@@ -117,6 +122,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     send = fields.get("send", "")
     if not send or _PRINTABLE.fullmatch(send) is None:
         raise ValueError('write what is sent, for example {send: "V {value}", decimals: 3}')
+    if re.search("[{}]", send.replace("{value}", "")):
+        raise ValueError(f"{send!r}: a command holds no braces but {{value}}; type it as its manual prints it")
     decimals = fields.get("decimals", "" if carries_number else "0")
     carries = "{value}" in send
     if carries != carries_number or carries != ("decimals" in fields) or not re.fullmatch("[0-6]", decimals):
@@ -124,8 +131,8 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     acknowledge: Callable[[bytes], object] | None = None
     proof = Proof()
     if "reply" in fields:
-        wanted, held = _pattern(fields["reply"])
-        if held is not None:
+        wanted = _pattern(fields["reply"])
+        if _held(fields["reply"]) is not None:
             raise ValueError(f"reply {fields['reply']!r} of a command holds no value; write {{skip}} for what changes")
 
         def check(text: str) -> object:
@@ -137,25 +144,32 @@ def command(name: str, fields: Mapping[str, str], *, carries_number: bool) -> Co
     return text_command(name, send, send, int(decimals), acknowledge, _scale(fields), proof)
 
 
-def _pattern(reply: str) -> tuple[re.Pattern[str], str | None]:
-    """Return the pattern of a whole line and which placeholder holds the value (None: none does). Raises ValueError."""
-    if not reply or _PRINTABLE.fullmatch(reply) is None:
-        raise ValueError('write the reply as a pattern, for example "V={number}"')
+def _held(reply: str) -> str | None:
+    """Return which placeholder of a reply holds the value; None: none does. Raises ValueError."""
+    return next((part for part, is_literal in _parts(reply) if not is_literal and part != "skip"), None)
+
+
+def _pattern(reply: str, listed: Sequence[str] = ()) -> re.Pattern[str]:
+    """Return the pattern of a whole line; `listed`: what `{word}` may be beside words of letters. Raises ValueError."""
     parts = _parts(reply)
-    held = [part for part, is_literal in parts if not is_literal and part != "skip"]
     pieces: list[str] = []
     for at, (part, is_literal) in enumerate(parts):
         if is_literal:
             pieces.append(re.escape(part))
         elif part == "skip":
             pieces.append(_skip_piece(parts, at))
+        elif part == "word" and listed:
+            longest_first = sorted(listed, key=len, reverse=True)
+            pieces.append(f"((?i:{'|'.join(map(re.escape, longest_first))})|{_PATTERNS[part][1:]}")
         else:
             pieces.append(_PATTERNS[part])
-    return re.compile("".join(pieces)), held[0] if held else None
+    return re.compile("".join(pieces))
 
 
 def _parts(reply: str) -> list[tuple[str, bool]]:
     """Return literal texts (True) and placeholders (False) of a reply in order. Raises ValueError for what cannot be."""
+    if not reply or _PRINTABLE.fullmatch(reply) is None:
+        raise ValueError('write the reply as a pattern, for example "V={number}"')
     parts: list[tuple[str, bool]] = []
     at = 0
     for match in _PLACEHOLDER.finditer(reply):
@@ -228,12 +242,19 @@ def _values(fields: Mapping[str, str], kind: str, held: str) -> dict[str, int]:
     """Read `values: "CC=1 CV=0"`: which number each word stands for."""
     text = fields.get("values", "")
     pairs = [pair.partition("=") for pair in text.split()]
-    well = all(sep and re.fullmatch("[0-9]{1,5}", number) for _, sep, number in pairs)
+    well = all(word and sep and re.fullmatch("[0-9]{1,5}", number) for word, sep, number in pairs)
     if text and (kind not in ("integer", "boolean") or not well):
         raise ValueError(f'values {text!r}: write for example "ON=1 OFF=0", for a yes/no or a status')
     if held == "word" and kind in ("integer", "boolean") and not pairs:
         raise ValueError('a {word} here needs values, for example "ON=1 OFF=0"')
-    return {word.upper(): int(number) for word, _, number in pairs}
+    found: dict[str, int] = {}
+    for word, _, number in pairs:
+        if held != "word" and re.fullmatch(_PATTERNS[held], word) is None:
+            raise ValueError(f"values {text!r}: {word!r} is no {held} and never understood; write {{word}} in the reply")
+        if word.upper() in found:
+            raise ValueError(f"values {text!r}: {word!r} stands there twice; small and capital letters are the same here")
+        found[word.upper()] = int(number)
+    return found
 
 
 def _sense(kind: str, scale: Decimal, values: Mapping[str, int]) -> Callable[[str], object]:

@@ -2,8 +2,8 @@
 
 For rehearsals and long test campaigns. A peer is a callable: it is given the bytes written to it and the loop's time in
 seconds, and returns what it answers as (delay in seconds, bytes); it raises ConnectionError to drop the connection.
-A reply without delay costs no turn of the event loop. To hear what it prints unasked (`listen=yes`) it is given no bytes;
-what it printed earlier has a delay below zero.
+A reply without delay costs no turn of the event loop. To hear what it says unasked, before each message and with `listen=yes`,
+it is given no bytes; what it said earlier has a delay of zero or less.
 """
 
 from __future__ import annotations
@@ -83,16 +83,20 @@ class MemoryLink:
         if self._fault is not None:
             raise type(self._fault)(str(self._fault))
         now_s = self._loop.time()
+        self._give(b"", now_s)  # as a port is looked into before anything is written to it
         for arrival_s, data in self._coming:
             if arrival_s <= now_s:
                 raise self._fail(LinkGarbledError(f"{self._name}: bytes nobody asked for: {data[:40]!r}"))
+        self._give(message + self._send_terminator, now_s)
+        return now_s
+
+    def _give(self, data: bytes, now_s: float) -> None:
         try:
-            replies = self._peer(message + self._send_terminator, now_s)
+            replies = self._peer(data, now_s)
         except ConnectionError:
             raise self._fail(LinkClosedError(f"{self._name}: the connection was closed")) from None
-        for delay_s, data in replies:
-            self._coming.append((now_s + delay_s, data))
-        return now_s
+        for delay_s, piece in replies:
+            self._coming.append((now_s + delay_s, piece))
 
     async def _wait_reply(self, message: bytes, until_s: float, deadline_s: float) -> bytes:
         received = b""
