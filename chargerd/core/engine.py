@@ -36,7 +36,7 @@ from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Trip
 from chargerd.core.memory import Memory, memory_from_json
 from chargerd.core.observation import Observation, Observer, missing_inputs
-from chargerd.core.plan import Plan
+from chargerd.core.plan import Plan, probe_current_A
 from chargerd.core.program import Step, StepKind
 from chargerd.core.reading import Reading
 from chargerd.core.relay import rests_connected
@@ -149,6 +149,7 @@ class Engine:
             m.answered = m.answered or isinstance(record, Answer)
             if isinstance(record, CheckPassed):
                 self._checked(record, now_s, events)
+                self._protection.charge_for_probe(record.probe_charge_Ah)
             elif record.kind == "pause":
                 self._hold(now_s)
         return tuple(events)
@@ -288,9 +289,7 @@ class Engine:
         begin_trends(m, step, self.plan)
         if step.kind is StepKind.CONNECTION_CHECK and not (before.group == step.group and before.number < step.number):
             m.probe = type(m.probe)()
-        opening = m.opening
-        opening.open_s = None
-        opening.next_s = first_due_s(now_s, step.interrupt)
+        m.opening.open_s, m.opening.next_s = None, first_due_s(now_s, step.interrupt)
         activity = ACTIVITY[step.kind].value
         events.append(StepStarted(step.number, m.position.round, activity, self.voltage_set_V, step.current_A or None))
         if step.kind is StepKind.ASK_PERSON:
@@ -352,8 +351,7 @@ class Engine:
             m.plateau.skip(paused_s)
             m.gas.skip(paused_s)
             m.paused_at_s = None
-        m.opening.open_s = None
-        m.opening.next_s = first_due_s(now_s, self.step.interrupt)
+        m.opening.open_s, m.opening.next_s = None, first_due_s(now_s, self.step.interrupt)
         if self.step.kind is StepKind.ASK_PERSON:
             self._answered(now_s, events)
         elif self.step.group:
@@ -395,6 +393,8 @@ class Engine:
         if m.state == State.RUNNING:
             charge_gas(m, self.step, self.plan, self.voltage_set_V, record.off_after_s)
             self._protection.charge_for_gap(record.off_after_s, self._bounds)
+        elif m.state == State.CHECKING:  # its probe may have been on when the program ended
+            self._protection.charge_for_probe(probe_current_A(self.plan) * record.off_after_s / 3600.0, begun=m.begun)
         if m.state in (State.RUNNING, State.CHECKING):
             self._hold(paused_from_s(m, self.step, record, now_s))
             self._change("interrupted", INTERRUPTED, events)

@@ -54,12 +54,15 @@ class CheckPassed(Record):
     `zero_…_u_A` is the standard uncertainty of that zero, None where none was measured: then nothing is subtracted. Then, and
     where it proves nothing (`core/zero.py`), the whole of the stated offset stays in the uncertainty of every charge.
     `unattended`: the run may be left alone; else `attended_because` says why not. `resistance_ohm`: by the probe pulse, None
-    where it could show none. `clock_set`: whether a time service sets this computer's clock. The engine uses none of these.
+    where it could show none; `probe_charge_Ah` went in at most by it. `clock_set`: whether a time service sets this clock. Of
+    these the engine uses the charge alone.
     """
 
     kind: ClassVar[str] = "check-passed"
     is_input: ClassVar[bool] = True
-    later: ClassVar[frozenset[str]] = frozenset({"unattended", "attended_because", "resistance_ohm", "clock_set"})
+    later: ClassVar[frozenset[str]] = frozenset(
+        {"unattended", "attended_because", "resistance_ohm", "probe_charge_Ah", "clock_set"}
+    )
     zero_source_A: float = 0.0
     zero_load_A: float = 0.0
     zero_ammeter_A: float = 0.0
@@ -69,6 +72,7 @@ class CheckPassed(Record):
     unattended: bool = False
     attended_because: str = ""
     resistance_ohm: float | None = None
+    probe_charge_Ah: float = 0.0
     clock_set: bool | None = None
 
 

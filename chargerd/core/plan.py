@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from chargerd.core.limits import Limits, Zeros
-from chargerd.core.program import Program
+from chargerd.core.program import CHARGING, Program
 from chargerd.core.reading import ChannelInputs
 
 
@@ -53,3 +53,13 @@ class Plan:
     missed_max: int = 3
     zeros: Zeros = field(default_factory=Zeros)
     needs_zero: Mapping[str, str] = field(default_factory=dict)
+
+
+PROBE_SHARE_per_h = 0.1
+"""C/10: what CHECKING's probe pulse may carry at most."""
+
+
+def probe_current_A(plan: Plan) -> float:
+    """Return the probe's current: C/10, never more than the run itself charges with; 0 for a run that does not charge."""
+    charged_A = [step.current_A for step in plan.program.steps() if step.kind in CHARGING and not step.isolated]
+    return min(PROBE_SHARE_per_h * plan.rated_Ah, max(charged_A), plan.limits.charge_current_max_A) if charged_A else 0.0

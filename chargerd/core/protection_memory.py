@@ -7,13 +7,14 @@ from dataclasses import dataclass, field
 
 @dataclass(slots=True)
 class ProtectionMemory:
-    """Protection's own sums and counters."""
+    """Protection's own sums and counters. `owed_Ah`: charge from before the next step began that is counted to it."""
 
     step_s: float = 0.0
     charge_Ah: float = 0.0
     energy_Wh: float = 0.0
     gas_charge_Ah: float = 0.0
     gassing_s: float = 0.0
+    owed_Ah: float = 0.0
     last_s: float | None = None
     last_A: float = 0.0
     last_V: float = 0.0

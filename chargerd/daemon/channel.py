@@ -255,7 +255,12 @@ class Channel:
         """Reductions at once. After a trip every output is switched off and proven, whatever was believed of it before."""
         if any(isinstance(event, Tripped) for event in events):
             return await self.bench.make_safe()
-        return await self.bench.apply_reduction(self.engine.demand())
+        demand = self.engine.demand()
+        observed = await self.bench.apply_reduction(demand)
+        if not observed and demand.energise is Energise.NONE and not self.all_off and not self.off_doubted:
+            # It says that it is off, switched by a person's hand: off is proven all the same, by its current too.
+            return await self.bench.make_safe()
+        return observed
 
     async def _raise(self) -> bool:
         """Switch on or raise what the engine demands; its row is written. Returns whether anything was switched."""

@@ -17,13 +17,13 @@ from chargerd.core.plan import Plan
 from chargerd.core.program import CHARGING, StepKind
 from chargerd.core.reading import ABSENT, Measured, Reading
 from chargerd.core.zero import Zero, proves
-from chargerd.daemon.probe_pulse import Probed, probe
+from chargerd.daemon.probe_pulse import Alive, Probed, nobody_guards, probe
 from chargerd.daemon.starting import ANYHOW, Starting, until_stopped
 from chargerd.daemon.warm_hand import warm_hand
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 from chargerd.instruments.roles import Load, Meter
-from chargerd.instruments.zero import Alive, judge_zero, zero_of, zero_of_output
+from chargerd.instruments.zero import judge_zero, zero_of, zero_of_output
 
 Prove = Callable[[], Awaitable[None]]
 """Leaves the off plan on disk and waits until the keeper has acknowledged its limits. Raises RefusedError."""
@@ -45,7 +45,7 @@ class Checking:
     own watchdog must not run out while somebody looks for a cell. Nothing is switched on before off plan and keeper stand.
     """
 
-    def __init__(self, prove: Prove, alive: Alive = lambda: None, starting: Starting = ANYHOW) -> None:
+    def __init__(self, prove: Prove, alive: Alive = nobody_guards, starting: Starting = ANYHOW) -> None:
         self._prove = prove
         self._alive = alive
         self._starting = starting
@@ -69,7 +69,8 @@ class Checking:
             # Without a relay the current at rest says nothing of the offset while on: it is judged, not subtracted.
             passed = CheckPassed()
             probed = await self._probe(bench, plan, passed)
-        return self._granted(bench, plan, replace(passed, resistance_ohm=probed.resistance_ohm), Shown(
+        passed = replace(passed, resistance_ohm=probed.resistance_ohm, probe_charge_Ah=probed.charge_Ah)
+        return self._granted(bench, plan, passed, Shown(
             no_hand, "" if self._starting.named or self._starting.goes_on else NOT_AT_TERMINAL, probed.not_shown
         ))  # fmt: skip
 

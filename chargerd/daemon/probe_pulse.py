@@ -7,25 +7,32 @@ The off plan lies on disk and the keeper has its limits before it.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from chargerd.config.cell import OPEN_LEAD_ohm
 from chargerd.config.plan import top_voltage_V
 from chargerd.core.demand import Activity, Demand, Energise, off_demand
 from chargerd.core.events import CheckPassed
 from chargerd.core.observation import Observation, Observer
-from chargerd.core.plan import Plan
-from chargerd.core.program import CHARGING
+from chargerd.core.plan import Plan, probe_current_A
 from chargerd.core.reading import Reading
 from chargerd.core.zero import Zero, proves
 from chargerd.errors import RefusedError
 from chargerd.instruments.bench import ChannelBench
 
-Alive = Callable[[], None]
 
-SHARE_PER_h = 0.1
-"""C/10: what a probe may carry at most."""
+class Alive(Protocol):
+    """Tells the keeper that the program goes on. `seen`: what was read while an output is on, to be compared with its limits."""
+
+    def __call__(self, seen: Observation | None = None) -> None:
+        """Send one beat."""
+
+
+def nobody_guards(seen: Observation | None = None) -> None:
+    """Where nothing real can be left on there is no keeper."""
+
+
 PULSE_S = 1.0
 PULSE_MOST_S = 10.0
 READ_EVERY_S = 0.25
@@ -62,17 +69,11 @@ ANY_CELL = Believed()
 
 @dataclass(frozen=True, slots=True)
 class Probed:
-    """What a probe has shown: a resistance, or why it can show none here."""
+    """What a probe has shown: a resistance, or why it can show none here; and the charge that it may have put in at most."""
 
     resistance_ohm: float | None = None
-    current_A: float = 0.0
+    charge_Ah: float = 0.0
     not_shown: str = ""
-
-
-def probe_current_A(plan: Plan) -> float:
-    """Return the probe's current: C/10, never more than the run itself charges with; 0 for a run that does not charge."""
-    charged_A = [step.current_A for step in plan.program.steps() if step.kind in CHARGING and not step.isolated]
-    return min(SHARE_PER_h * plan.rated_Ah, max(charged_A), plan.limits.charge_current_max_A) if charged_A else 0.0
 
 
 async def probe(bench: ChannelBench, plan: Plan, zeros: CheckPassed, believed: Believed, alive: Alive) -> Probed:
@@ -96,17 +97,22 @@ async def probe(bench: ChannelBench, plan: Plan, zeros: CheckPassed, believed: B
     set_V = min(top_V, plan.limits.voltage_max_V)
     if before.voltage_V > set_V - ROOM_V:
         return Probed(not_shown=f"the cell stands at {before.voltage_V:.3f} V, as high as a probe may go")
+    alive()
+    loop = asyncio.get_running_loop()
+    began_s = loop.time()
     try:
         during = await _pulse(bench, plan, zeros, set_V, current_A, alive)
     finally:
         offs = await bench.apply_reduction(off_demand(Activity.PROBE, LEASE_S, connected=bool(plan.inputs.switch)))
+    charge_Ah = float(f"{current_A * (loop.time() - began_s) / 3600.0:.7g}")
     for off in offs:
         if not off.verified:
             raise RefusedError(f"{off.instrument}: after the probe: {off.text}")
     await asyncio.sleep(SETTLED_S)
     after = await _look(bench, plan, zeros)
     alive()
-    return judged(plan, believed, before.voltage_V, during, after.voltage_V, current_A, sees_A)
+    ohm = judged(plan, believed, before.voltage_V, during, after.voltage_V, current_A, sees_A)
+    return Probed(ohm, charge_Ah)
 
 
 async def _by_its_own_voltage(bench: ChannelBench, plan: Plan, zeros: CheckPassed) -> Probed:
@@ -138,8 +144,8 @@ async def _pulse(
     began_s = loop.time()
     while True:
         await asyncio.sleep(READ_EVERY_S)
-        alive()
         seen = await _look(bench, plan, zeros)
+        alive(seen)
         for voltage_V in seen.voltages_V:
             if not voltage_V <= plan.limits.voltage_max_V:
                 raise RefusedError(f"a probe of {current_A * 1000:.0f} mA drives the voltage to {voltage_V:.3f} V")
@@ -164,8 +170,8 @@ def _sees_A(plan: Plan, zeros: CheckPassed) -> float:
 
 def judged(
     plan: Plan, believed: Believed, before_V: float, during: Observation, after_V: float | None, set_A: float, sees_A: float
-) -> Probed:
-    """Return what the pulse shows, in the order in which one fault hides another. Raises RefusedError."""
+) -> float:
+    """Return the resistance that the pulse shows, in the order in which one fault hides another. Raises RefusedError."""
     during_V, during_A = during.voltage_V, during.current_A
     if during_V is None or during_A is None or after_V is None:
         raise RefusedError("a voltage or current during or after the probe pulse is missing; check the instruments")
@@ -186,7 +192,7 @@ def judged(
     if before_V < FLAT_V and not ohm - doubt_ohm > leads_ohm:
         raise RefusedError(f"probe pulse: {ohm:.3f} ohm and no voltage of its own: the leads are shorted, or the cell is")
     _judge_believed(believed, ohm, doubt_ohm)
-    return Probed(ohm, during_A)
+    return ohm
 
 
 def _judge_believed(believed: Believed, ohm: float, doubt_ohm: float) -> None:

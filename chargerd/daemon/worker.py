@@ -19,6 +19,7 @@ from typing import Any, NoReturn
 
 from chargerd.core.engine import Engine
 from chargerd.core.events import CheckPassed, Fault, Pause, Record, Resume, Start, Stop, Tripped
+from chargerd.core.observation import Observation
 from chargerd.core.resumption import Decision, Leave, may_go_on
 from chargerd.core.states import State
 from chargerd.daemon.channel import Channel, Pass
@@ -265,13 +266,16 @@ class Worker:
             off_plan=str(run.folder / OFF_PLAN), has_thermometer=bool(engine.plan.inputs.thermometer),
         )  # fmt: skip
 
-    def _alive(self) -> None:
-        """A beat during CHECKING, while nothing reaches the cell: its relay is open, or its outputs are off."""
+    def _alive(self, seen: Observation | None = None) -> None:
+        """A beat during CHECKING: nothing reaches the cell, but for the probe that `seen` shows."""
         assert self._keeper is not None
         self._beats += 1
+        none = (None, None, None)
+        voltage_V, current_A, degC = none if seen is None else (seen.voltage_V, seen.current_A, seen.temperature_degC)
         self._keeper.beat(
-            self._run.channel.name, self._beats, energised=False, age_s=0.0, voltage_V=None, current_A=None, temperature_degC=None
-        )
+            self._run.channel.name, self._beats, energised=seen is not None, age_s=0.0, voltage_V=voltage_V, current_A=current_A,
+            temperature_degC=degC,
+        )  # fmt: skip
 
     def _beat(self, engine: Engine, done: Pass) -> None:
         assert self._keeper is not None

@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Self
 
-from chargerd.errors import JournalError, RefusedError
+from chargerd.errors import InternalError, JournalError, RefusedError
 from chargerd.journal.rowcheck import END, sealed
 from chargerd.journal.runfolder import lock, open_file, opened_folder
 from chargerd.journal.segments import segment_name
@@ -136,15 +136,19 @@ class RowFile:
     def _safe(self) -> None:
         self.kept, self.kept_since_s, self._unsynced = [], None, False
 
-    def renew(self) -> None:
+    def renew(self, body: str | None = None) -> None:
         """Go on in a new segment that begins with the rows kept: written whole, synced, and only then given its name.
 
-        Raises NoRoomError (nothing is changed), UntrustedError.
+        `body` is that of one row more: a segment never is without a row, for its first one says up to where the file before
+        it counts. Raises NoRoomError (nothing is changed), UntrustedError.
         """
+        rows = self.kept if body is None else [*self.kept, sealed(f"{self.seq + 1},{body}")]
+        if not rows:
+            raise InternalError(f"{self.path}: no row to begin a segment with")
         folder = self.path.parent
         path = folder / segment_name(self._base, self._number + 1)
         temporary = path.name + ".new"
-        content = self._header + b"".join(self.kept)
+        content = self._header + b"".join(rows)
         descriptor = -1
         try:
             descriptor = open_file(folder, temporary, os.O_WRONLY | os.O_APPEND | os.O_CREAT | os.O_TRUNC)
@@ -168,6 +172,7 @@ class RowFile:
             os.close(self._descriptor)
         self.path, self.size, self.distrust, self._descriptor = path, len(content), "", descriptor
         self._number += 1
+        self.seq += body is not None
         self._safe()
 
     def close(self) -> None:

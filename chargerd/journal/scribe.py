@@ -181,22 +181,25 @@ class Scribe:
                 self._news.append(Storage("room", "the disk has room again"))
 
     def _carry_out(self, order: Write | Sync) -> None:
-        files = (order.file,) if isinstance(order, Write) else order.files
-        for file in files:
-            self._renew_if_distrusted(file)
-            if isinstance(order, Sync):
-                file.sync()
         if isinstance(order, Write):
-            order.file.append(order.body if isinstance(order.body, str) else order.body(), order.at_s)
-
-    def _renew_if_distrusted(self, file: RowFile) -> None:
-        if not file.distrust:
+            body = order.body if isinstance(order.body, str) else order.body()
+            if order.file.distrust:
+                self._renew(order.file, body)
+            else:
+                order.file.append(body, order.at_s)
             return
+        for file in order.files:
+            if file.distrust:
+                self._renew(file)
+            file.sync()
+
+    def _renew(self, file: RowFile, body: str | None = None) -> None:
         for earlier in self._files[: self._files.index(file)]:
-            self._renew_if_distrusted(earlier)
+            if earlier.distrust:
+                self._renew(earlier)
             earlier.sync()
         why, rows = file.distrust, len(file.kept)
-        file.renew()
+        file.renew(body)
         self._news.append(Storage("segment", f"{why}; the last {rows} rows were written again, into {file.path.name}"))
 
     def _distrust(self, why: str) -> None:

@@ -9,6 +9,8 @@ _PRINTABLE = "every character from U+00FF to U+01FF, and U+10000, is printable a
 KEEPER = "chargerd/daemon/keeper.py"
 SCPI = "chargerd/instruments/framing/scpi.py"
 
+_MIDDLE = "no decimal number of so few digits lies exactly in the middle of two special values"
+
 EQUIVALENT: dict[tuple[str, str, str], str] = {
     **{
         (ROWCHECK, _DIGITS, change): _PRINTABLE
@@ -24,4 +26,8 @@ EQUIVALENT: dict[tuple[str, str, str], str] = {
         "there is exactly one: with two the keeper acts",
     (KEEPER, "while (fd := os.open(os.devnull, os.O_RDWR)) <= 2:", "2 → 3"): "one descriptor more is kept open",
     (KEEPER, "self._sleep([self._wake], until_s)", "self._sleep([self._wake], until_s) → pass"): "it waits for the same second without sleeping",
+    (SCPI, "if size < _INFINITY * (1.0 - _SPECIAL_TOLERANCE / 2):",
+     "size < _INFINITY * (1.0 - _SPECIAL_TOLERANCE / 2) → size <= _INFINITY * (1.0 - _SPECIAL_TOLERANCE / 2)"): _MIDDLE,
+    (SCPI, "if abs(size - _NOT_A_NUMBER) < _NOT_A_NUMBER * _SPECIAL_TOLERANCE / 2:",
+     "abs(size - _NOT_A_NUMBER) < _NOT_A_NUMBER * _SPECIAL_TOLERANCE / 2 → abs(size - _NOT_A_NUMBER) <= _NOT_A_NUMBER * _SPECIAL_TOLERANCE / 2"): _MIDDLE,
 }  # fmt: skip

@@ -70,6 +70,8 @@ class FaultyOs:
 
     def write(self, descriptor: int, content: bytes) -> int:
         if ".csv" in name_of(descriptor):
+            if not os.fstat(descriptor).st_size:
+                self.lied.discard(name_of(descriptor))  # another file that has got the name of one given up
             try:
                 self._judge("write")
             except OSError:

@@ -27,6 +27,7 @@ from .bench_process import (
     is_alive,
     off_s,
     reach,
+    rows,
     states,
     wait_until,
 )
@@ -75,6 +76,41 @@ def test_one_signal_ends_the_run_in_order(bench: Bench, number: signal.Signals):
     # The keeper forwards every request to end as SIGTERM, so that the worker has one way to stop, and says whose it was.
     assert stops(folder) == [("signal", number.name)]
     assert events(folder, "observed")[-1]["detail"]["verified"] is True
+
+
+RESTS = """\
+profile: rests
+about: Nothing is on for a minute.
+attended: yes
+steps:
+  - rest: {lasts: 60 s, sample_every: 500 ms}
+"""
+
+
+@pytest.mark.parametrize(
+    ("phase", "number"), [("checking", signal.SIGTERM), ("checking", signal.SIGHUP), ("rest", signal.SIGHUP), ("paused", signal.SIGINT)]
+)
+def test_a_signal_ends_a_run_in_order_in_every_state(make_bench: Callable[..., Bench], phase: str, number: signal.Signals):
+    bench = make_bench(profile=RESTS) if phase == "rest" else make_bench()
+    run = bench.run()
+    folder = bench.run_folder()
+    if phase == "paused":
+        charging(bench, run)
+        wait_until(lambda: len(rows(folder, "readings.csv")) > 3, "it has charged for a while")
+        bench.fault("supply", "panel_switch", on=False)  # a person at its panel: the run waits for a person
+    wanted = {"checking": "CHECKING", "rest": "RUNNING", "paused": "PAUSED"}[phase]
+    wait_until(lambda: states(folder)[-1:] == [wanted] or run.process.poll() is not None, f"the run is {wanted}")
+
+    asked_s = bench.now_s()
+    run.process.send_signal(number)
+    code = run.wait()
+
+    assert_off_within(bench, asked_s, WORKER_OFF_S)
+    assert not bench.is_on()
+    # Asked while it was checking, a run may end there or just after.
+    assert states(folder)[-1] in (("STOPPED", "IDLE") if phase == "checking" else ("STOPPED",)), run.said()
+    assert code in ((Exit.STOPPED, Exit.REFUSED) if phase == "checking" else (Exit.STOPPED,)), run.said()
+    assert "Traceback" not in run.said()
 
 
 def test_a_second_interrupt_means_at_once(bench: Bench):

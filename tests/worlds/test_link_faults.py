@@ -254,3 +254,8 @@ def test_what_a_person_switched_off_at_the_panel_stays_off(stage: str, tmp_path:
 
     assert [entry for panel in (ran.source, ran.load) for entry in panel.output_log if entry.on and entry.time_s > at_s] == []
     assert conducts_at(ran.world.panels[instrument], at_s - 1.0)
+    # What it says of itself is no proof: it is told to go off, too, and its current is looked at.
+    proofs = [(time_s, record) for time_s, record in ran.records if isinstance(record, Observed) and record.what == "off" and time_s > at_s]
+    assert proofs != []
+    assert proofs[0][0] - at_s <= EVERY_S + SWITCHING_TAKES_S
+    assert all(record.verified for _, record in proofs)

@@ -21,6 +21,8 @@ from tests.worlds.world_bench import conducts_at
 CURRENT_A, SYNC_EVERY_S = 0.15, 5.0
 PROGRAM = profile(charge("charge: 10 % rated", time="4 min", interrupt="interrupt: {every: 1 min, lasts: 1 s}"))
 ROUNDING_Ah = CURRENT_A * 0.1 / 3600.0
+PROBES_Ah = 2 * CURRENT_A * 1.1 / 3600.0
+"""Two starts send a probe pulse each, C/10 for about a second, which no reading sees: the worst case alone counts it."""
 """Two round trips: from the switching to the reading after it."""
 READS_WRONG = 0.002
 """The simulated supply reads its current true to 0.1 %, and rounds to 1 mA in 150."""
@@ -53,7 +55,7 @@ def assert_sound(lived: Lived) -> None:
     assert lived.off_s is not None
     assert lived.killed_s is not None
     stayed_s = max(SYNC_EVERY_S, lived.off_s - lived.killed_s)
-    unread_Ah = CURRENT_A * (stayed_s + EVERY_S) / 3600.0
+    unread_Ah = CURRENT_A * (stayed_s + EVERY_S) / 3600.0 + PROBES_Ah
     assert abs(last.measured_Ah - last.true_Ah) <= unread_Ah + READS_WRONG * last.true_Ah + ROUNDING_Ah
     replayed = replay(lived.folder, lambda: Engine(lived.frozen.plan), engine_version=ENGINE_VERSION)
     assert (replayed.differences, replayed.owed, replayed.torn) == ((), (), ())
@@ -91,7 +93,7 @@ def test_a_source_that_stayed_on_after_the_kill_is_charged_for(tmp_path: Path, o
     assert_sound(lived)
     before, after = lived.looks[lived.kill_look - 1], lived.looks[lived.kill_look]
     assert after.true_Ah - before.true_Ah >= 0.9 * CURRENT_A * (off_after_s - 1.0) / 3600.0
-    assert after.worst_Ah - before.worst_Ah >= after.true_Ah - before.true_Ah
+    assert after.worst_Ah - before.worst_Ah >= (after.true_Ah - before.true_Ah) * (1.0 - READS_WRONG)
 
 
 def warm_cell() -> object:

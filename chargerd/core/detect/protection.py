@@ -25,7 +25,9 @@ class Protection:
     def start_step(self) -> None:
         """Begin the sums of a step anew."""
         m = self.memory
-        m.step_s = m.charge_Ah = m.energy_Wh = m.gas_charge_Ah = m.gassing_s = 0.0
+        m.step_s = m.energy_Wh = m.gassing_s = 0.0
+        m.charge_Ah = m.gas_charge_Ah = m.owed_Ah
+        m.owed_Ah = 0.0
         m.above_step_since_s = m.below_floor_since_s = None
 
     def forget(self) -> None:
@@ -46,6 +48,18 @@ class Protection:
             m.gas_charge_Ah += worst_Ah
             m.gassing_s += off_after_s if m.last_gassing else 0.0
         m.step_s += off_after_s
+
+    def charge_for_probe(self, worst_Ah: float, *, begun: bool = True) -> None:
+        """Count what CHECKING's probe pulse may have put in, which no reading saw: to the first step when none has begun.
+
+        All of it may be gas.
+        """
+        m = self.memory
+        if not begun:
+            m.owed_Ah += worst_Ah
+            return
+        m.charge_Ah += worst_Ah
+        m.gas_charge_Ah += worst_Ah
 
     def judge(
         self, seen: Observation, bounds: StepBounds, *, live: bool, watched: bool, gas_A: float, gassing: bool = False,
