@@ -105,10 +105,11 @@ CAMPAIGNS: dict[str, Campaign] = {
 }  # fmt: skip
 
 ELSEWHERE = {
-    "kill −9 at the n-th write, power cuts, bit flips": "tests/processes/kill_many.py, tests/journal",
-    "fsync and I/O errors, short writes, sizes of disks": "tests/journal",
-    "hang kinds, signals, a closed terminal": "tests/processes, tests/daemon",
-    "broker": "tests/status", "clock scripts": "tests/daemon", "file corpus": "tests/config/test_broken_files.py",
+    "kill −9 at the n-th write, power cuts, bit flips": "`tests/processes/kill_many.py`, `tests/journal/test_crash.py`, `tests/journal/test_rowcheck.py`",
+    "fsync and I/O errors, short writes, sizes of disks": "`tests/journal/test_storage_faults.py`, `tests/journal/test_full_disk.py`, `tests/worlds/test_storage.py`",
+    "hang kinds, signals, a closed terminal": "`tests/processes/test_signals.py`, `tests/processes/test_kills.py`",
+    "broker": "`tests/status`", "clock scripts": "`tests/worlds/test_clocks.py`", "file corpus": "`tests/config/test_broken_files.py`",
+    "one life after the other, resuming": "`tests/worlds/test_lives.py`",
 }  # fmt: skip
 """Campaigns of the plan that are not run by this runner, and where what exists of them stands."""
 

@@ -129,10 +129,10 @@ def _campaigns(kept: Kept) -> list[str]:
 
 
 SPEED = {
-    "a long run on the plain bench, everything in it": "about 1,400 samples/s and core on an idle machine (0.7 ms each: 45 % the simulated instruments' "
-    "replies and the cell, 25 % driver and link, 30 % engine, channel and journal)",
+    "a long run on the plain bench, everything in it": "1,100 to 1,400 samples/s and core (0.7 to 0.9 ms each: about 45 % of it the simulated instruments' "
+    "replies and the cell, 25 % driver and link, 30 % engine, channel and journal), on a machine shared with others",
     "a run behind a relay, a circuit being solved": "about 800 samples/s and core",
-    "an injected run": "about 0.1 core s, of which a fork 5 ms, judging 20 ms (replay 12 ms), 20 to 60 samples the rest",
+    "an injected run": "about 0.09 core s: a fork and a folder's copy, 20 to 60 samples, judging (of which the replay is half)",
     "made cheaper": "a fork copies world, program and links at once (a deep copy cannot copy a running program); journals lie in memory; results are no "
     "longer put into words when a loop ends, which was 15 % of a short run",
 }
