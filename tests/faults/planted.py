@@ -15,6 +15,7 @@ OFF = "chargerd/daemon/off.py"
 OFF_WIRE = "chargerd/daemon/off_wire.py"
 ROLES = "chargerd/instruments/roles.py"
 SCPI = "chargerd/instruments/framing/scpi.py"
+START = "tests/worlds/test_start.py"
 TEST_LIMITS = ("tests/core/test_limits.py",)
 TEST_OFF = ("tests/daemon/test_off.py",)
 TEST_WATCH = ("tests/daemon/test_keeper_watch.py",)
@@ -132,4 +133,26 @@ PLANTED: dict[str, Knock] = {
         ("tests/journal/test_writer.py::test_a_command_is_on_the_disk_after_its_readings_before_it_is_acknowledged",)),
     "a cleared latch comes back, a latched one is forgotten": Knock(
         "chargerd/journal/ledger.py", '            elif row.kind == "tripped" and trip is None:\n', '            elif row.kind == "tripped" and trip is not None:\n', ("tests/journal/test_ledger.py",)),
+    # --- start -------------------------------------------------------------------------------------------------------------
+    "set-points are written whatever they are": Knock(
+        "chargerd/instruments/acting.py", "        if why:\n            raise NotAllowedError", "        if False:\n            raise NotAllowedError",
+        (f"{START}::test_inv11_nothing_above_the_hard_limits_is_ever_written",)),
+    "left alone, whatever is within the hard limits is written": Knock(
+        "chargerd/daemon/checking.py", "            bench.hands.allowed = allowed_in(plan, facts.untended, facts.alone)\n", "            pass\n",
+        (f"{START}::test_inv11_what_is_not_harmless_is_not_written_in_a_run_that_is_left_alone",)),
+    "a set-point that is no number is harmless": Knock(
+        "chargerd/config/hygiene.py", "        if not hot_degC <= self.temperature_max_degC:\n", "        if hot_degC > self.temperature_max_degC:\n",
+        ("tests/config/test_hygiene.py::test_what_is_no_number_is_not_harmless",)),
+    "a run is granted without a hand on the thermometer": Knock(
+        "chargerd/config/unattended.py", "    if channel.thermometer and shown.warm_hand:\n", "    if False:\n",
+        ("tests/config/test_unattended.py::test_each_reason_refuses_by_itself_and_says_what_to_do",)),
+    "a watchdog nobody has proven counts": Knock(
+        "chargerd/config/readiness.py", '    return frozenset({-1} if "watchdog" in proven else {1, -1})\n', "    return frozenset({-1})\n",
+        ("tests/config/test_unattended.py::test_what_nothing_switches_off_is_what_no_proof_covers",)),
+    "a dead-man relay nobody has proven ends a hang": Knock(
+        "chargerd/config/fit.py", 'dead_man_proven="dead-man" in fit.proven)', "dead_man_proven=True)",
+        ("tests/config/test_unattended.py::test_only_a_proven_dead_man_relay_counts_for_a_hang_in_the_safety_time",)),
+    "nobody counts what the probe puts in": Knock(
+        "chargerd/core/detect/protection.py", "        m.charge_Ah += worst_Ah\n        m.gas_charge_Ah += worst_Ah\n\n", "\n",
+        ("tests/core/test_probe_charge.py",)),
 }  # fmt: skip
