@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from chargerd.core.detect.sight import Frozen
-from chargerd.core.gas import ON_DELAY_S
+from chargerd.core.gas import ON_DELAY_S, current_min_A, is_above
 from chargerd.core.limits import BOUND_FACTOR, StepBounds, Zeros
+from chargerd.core.observation import Observation
 from chargerd.core.parts import PART_GRACE_S
 from chargerd.core.plan import Plan
 from chargerd.core.program import Step
@@ -53,3 +54,10 @@ def _gassing_s(step: Step) -> float | None:
     """Return the gassing time that is bounded: a working end acts up to one delay and one reading after its own."""
     end_s = step.end("gassing_time")
     return None if end_s is None else end_s + (ON_DELAY_S + step.sample_every_s) / BOUND_FACTOR
+
+
+def gasses(plan: Plan, ir_free_V: float | None, seen: Observation) -> bool:
+    """Tell whether a reading counts as gassing: above the threshold, with a current that the program counts as a charge, too."""
+    if not is_above(plan.gassing, ir_free_V, seen.temperature_degC):
+        return False
+    return seen.current_A is None or seen.current_A > current_min_A(plan.rated_Ah)

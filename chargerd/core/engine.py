@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from chargerd.core import parts, setpoint
 from chargerd.core.account import ACTIVITY, Account, begin_trends, derive, step_ended
-from chargerd.core.bounds import RESTING, frozen, step_bounds
+from chargerd.core.bounds import RESTING, frozen, gasses, step_bounds
 from chargerd.core.causes import NOT_VERIFIED
 from chargerd.core.contact import BROKE_OFF, broke_off
 from chargerd.core.deadline import LEASE_EXTRA_S, WATCH_EVERY_S, deadline_s, lapsed, note_missing, valid_until_s
@@ -31,7 +31,7 @@ from chargerd.core.events import (
     Tripped,
 )  # fmt: skip
 from chargerd.core.gap import NOTES, charge_gas, note, paused_from_s
-from chargerd.core.gas import is_above, law_current_A
+from chargerd.core.gas import law_current_A
 from chargerd.core.interruption import due, first_due_s, take_interruption
 from chargerd.core.limits import Trip
 from chargerd.core.memory import Memory, memory_from_json
@@ -210,7 +210,7 @@ class Engine:
         live = running and m.live and not interrupted
         watched = running and self.step.direction != 0
         gas_A = law_current_A(self.plan.gassing, view.ir_free_V, seen.temperature_degC) if live else 0.0
-        gassing = live and is_above(self.plan.gassing, view.ir_free_V, seen.temperature_degC)
+        gassing = live and gasses(self.plan, view.ir_free_V, seen)
         bounds, connected = self._bounds if running else RESTING, m.connected if self.plan.inputs.switch else None
         return self._protection.judge(
             seen, bounds, live=live, watched=watched, gas_A=gas_A, gassing=gassing, connected=connected,

@@ -6,6 +6,7 @@ import math
 
 import pytest
 
+from chargerd.core.bounds import gasses
 from chargerd.core.causes import CAUSES
 from chargerd.core.detect.protection import Protection
 from chargerd.core.detect.sight import CONFIRMS, Frozen
@@ -14,7 +15,7 @@ from chargerd.core.limits import BOUND_FACTOR, StepBounds, Zeros
 from chargerd.core.observation import Observer
 from chargerd.core.reading import ChannelInputs, Measured, Reading
 
-from .bench_of_one import LIMITS, inputs_of
+from .bench_of_one import LIMITS, charge_step, inputs_of, plan_of
 
 CHARGE = StepBounds(1, 0.15, 1.85, gassing_s=600.0)
 DISCHARGE = StepBounds(-1, 0.3)
@@ -73,7 +74,7 @@ def test_a_share_that_is_no_number_is_a_contradiction() -> None:
     assert differ(Zeros(apart_V=0.030, apart_voltage_share=math.nan), CHARGE, 1.5, 1.5)[-1] == "voltages-differ"
 
 
-def gasses(guard: Protection, elapsed_s: float, *, gassing: bool, voltage_V: float | None = 1.8) -> str:
+def cause_after(guard: Protection, elapsed_s: float, *, gassing: bool, voltage_V: float | None = 1.8) -> str:
     raw = inputs_of(source_on=True, load_on=False, current_A=0.1, voltage_V=1.8 if voltage_V is None else voltage_V)
     if voltage_V is None:
         del raw["supply_voltage_V"]
@@ -86,7 +87,7 @@ def gasses(guard: Protection, elapsed_s: float, *, gassing: bool, voltage_V: flo
 def test_gassing_past_its_bound_trips_at_the_first_reading_after_it() -> None:
     """Readings each 10 s, gassing from the second one on: 1.25 x 600 s are passed after 760 s of it."""
     guard = protection(Zeros())
-    causes = {at_s: gasses(guard, float(at_s), gassing=at_s >= 10) for at_s in range(0, 790, 10)}
+    causes = {at_s: cause_after(guard, float(at_s), gassing=at_s >= 10) for at_s in range(0, 790, 10)}
 
     assert [at_s for at_s, cause in causes.items() if cause] == [770, 780]
     assert causes[770] == "bound-gassing-time"
@@ -96,15 +97,26 @@ def test_gassing_past_its_bound_trips_at_the_first_reading_after_it() -> None:
 def test_a_charge_below_the_threshold_counts_no_gassing_and_a_missing_voltage_goes_on_with_it() -> None:
     guard = protection(Zeros())
     for at_s, gassing, voltage_V in ((0, True, 1.8), (10, True, 1.8), (20, False, None), (30, False, 1.8), (40, True, 1.8), (50, True, 1.8)):
-        gasses(guard, float(at_s), gassing=gassing, voltage_V=voltage_V)
+        cause_after(guard, float(at_s), gassing=gassing, voltage_V=voltage_V)
 
     # 0 to 10, 10 to 20 without a voltage, not 20 to 30 and 30 to 40, 40 to 50
     assert guard.memory.gassing_s == 30.0
 
 
+@pytest.mark.parametrize(("current_A", "counts"), [(0.0149, False), (0.016, True)])
+def test_what_the_program_no_longer_counts_as_a_charge_is_no_gassing_for_protection_either(current_A: float, counts: bool) -> None:
+    """A hundredth of 1.5 Ah per hour: the tail of a long taper must not run into the bound before its own end."""
+    plan = plan_of(charge_step())
+    raw = inputs_of(source_on=True, current_A=current_A, voltage_V=1.9)
+    seen = Observer(plan.inputs).observe(Reading(1.0, raw), 20.0, 0.0, 0.0)
+
+    assert gasses(plan, 1.9, seen) is counts
+    assert not gasses(plan, 1.2, seen)
+
+
 def test_a_gap_in_a_charge_that_gassed_counts_as_gassing() -> None:
     guard = protection(Zeros())
-    gasses(guard, 0.0, gassing=True)
+    cause_after(guard, 0.0, gassing=True)
     guard.charge_for_gap(100.0, CHARGE)
 
     assert guard.memory.gassing_s == 100.0
