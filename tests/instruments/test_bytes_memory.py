@@ -21,6 +21,8 @@ def run(answers: list[Pieces], main: Callable[[Link], Awaitable[None]]) -> list[
 
     def peer(data: bytes, now_s: float) -> Pieces:
         del now_s
+        if not data:
+            return []  # it is looked into before each message, as a port is
         heard.append(data)
         return answers.pop(0)
 

@@ -368,7 +368,7 @@ def in_memory(*sent: tuple[float, bytes]) -> Any:
             assert link.dirty
             return type(fault)
 
-    PEERS["bad-slave"] = lambda _data, _now_s: list(sent)
+    PEERS["bad-slave"] = lambda data, _now_s: list(sent) if data else []
     try:
         return on_jumping_clock(main)
     finally:

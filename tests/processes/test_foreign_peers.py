@@ -227,7 +227,7 @@ def test_a_charge_through_pymodbus_and_the_visa_simulation_counts_what_flowed_an
     ran, follower, said = asyncio.run(through_pymodbus(wire, tmp_path))
 
     assert (ran.state, ran.differences) == (State.COMPLETE, 0)
-    assert follower.switched.count(True) == 1
+    assert follower.switched.count(True) == 2  # the probe pulse of CHECKING, and the charge
     assert (follower.switched[-1], follower.by_hand, follower.output, follower.current_A) == (False, False, False, 0.0)
     assert follower.charge_C > 1.0
     assert ran.charge_in_Ah * 3600.0 == pytest.approx(follower.charge_C, rel=0.1)
