@@ -101,6 +101,7 @@ def off_at_s(bench: Bench, since_s: float, within_s: float) -> float:
     return took_s
 
 
+@pytest.mark.campaign
 def test_a_full_disk_ends_the_run_in_order_after_a_minute_and_the_record_says_why(on_disk: Callable[[str], Bench]) -> None:
     bench = on_disk("tmpfs")
     run, folder = charging(bench)
@@ -120,6 +121,7 @@ def test_a_full_disk_ends_the_run_in_order_after_a_minute_and_the_record_says_wh
     assert bench.chargerd("replay", str(folder)).returncode == Exit.OK
 
 
+@pytest.mark.campaign
 def test_a_disk_that_hangs_ends_the_run_in_order_after_a_minute(on_disk: Callable[[str], Bench]) -> None:
     bench = on_disk("ext4")
     run, folder = charging(bench)
