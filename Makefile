@@ -32,7 +32,7 @@ bench: $(READY)  ## measures; nothing passes or fails by it
 	$(BIN)/python -m bench
 
 campaign: $(READY)  ## every fault at every sample, pairs, long runs: an hour on two cores; the results go to tests/safety-case.md
-	ALL_TURNS=1 $(BIN)/python -m pytest -q -n $(PROCESSES) -m "campaign or not campaign" tests/faults tests/processes/test_storage.py
+	ALL_TURNS=1 $(BIN)/python -m pytest -q -n $(PROCESSES) -m "campaign or not campaign" tests/faults tests/processes/test_storage.py tests/campaign
 	$(BIN)/python -m tests.campaign --tier release --jobs $(PROCESSES) --write
 
 mutation: $(READY)  ## alters the modules that protect, one place at a time: do their tests notice? An hour or more; EVERY=4 tries one in 4
