@@ -140,8 +140,8 @@ PLANTED: dict[str, Knock] = {
     "left alone, whatever is within the hard limits is written": Knock(
         "chargerd/daemon/checking.py", "            bench.hands.allowed = allowed_in(plan, facts.untended, facts.alone)\n", "            pass\n",
         (f"{START}::test_inv11_what_is_not_harmless_is_not_written_in_a_run_that_is_left_alone",)),
-    "a set-point that is no number is harmless": Knock(
-        "chargerd/config/hygiene.py", "        if not hot_degC <= self.temperature_max_degC:\n", "        if hot_degC > self.temperature_max_degC:\n",
+    "a bound that is no number is kept to": Knock(
+        "chargerd/config/hygiene.py", "        if not moved_Ah <= held.bound_Ah * SAME:\n", "        if moved_Ah > held.bound_Ah * SAME:\n",
         ("tests/config/test_hygiene.py::test_what_is_no_number_is_not_harmless",)),
     "a run is granted without a hand on the thermometer": Knock(
         "chargerd/config/unattended.py", "    if channel.thermometer and shown.warm_hand:\n", "    if False:\n",

@@ -65,6 +65,7 @@ def assert_sound(lived: Lived) -> None:
         assert not conducts_at(panel, lived.off_s)
 
 
+@pytest.mark.timeout(180)
 def test_a_kill_at_any_exchange_never_makes_the_count_of_charge_less_than_the_charge(tmp_path: Path) -> None:
     """INV-08: at every pass of the next life the worst case is at least the truth, and the record is one whole record."""
     count = exchanges_of(tmp_path / "whole", PROGRAM)
