@@ -44,7 +44,7 @@ PLANTED: dict[str, Knock] = {
     "protection counts the smaller current": Knock(
         PROTECTION, "            worst_A = max(abs(m.last_A), abs(current_A))\n", "            worst_A = min(abs(m.last_A), abs(current_A))\n", TEST_LIMITS),
     "a gap costs nothing": Knock(
-        PROTECTION, "        m.charge_Ah += worst_Ah\n", "", TEST_LIMITS),
+        PROTECTION, "        m.charge_Ah += worst_Ah\n        m.energy_Wh", "        m.energy_Wh", TEST_LIMITS),
     "missing readings begin their count anew": Knock(
         "chargerd/core/detect/sums.py", "    m.missed += 1\n", "    m.missed = 1\n", TEST_LIMITS),
     # --- engine ------------------------------------------------------------------------------------------------------------

@@ -144,7 +144,6 @@ def test_a_disk_that_hangs_ends_the_run_in_order_after_a_minute(on_disk: Callabl
     assert bench.chargerd("replay", str(folder)).returncode == Exit.OK
 
 
-@pytest.mark.xfail(reason="known: the worker then waits for the disk after all, and the keeper switches off, within its 10 s", strict=False)
 def test_a_stop_switches_off_at_once_although_the_disk_hangs(on_disk: Callable[[str], Bench]) -> None:
     bench = on_disk("ext4")
     run, folder = charging(bench)
