@@ -345,3 +345,87 @@ def test_the_first_result_stays_and_the_second_goes_under_again(tmp_path: Path) 
     assert {key: value for key, value in second.items() if key != "again"} == first
     assert second["again"]["outputs"] == [told | {"verified": False}], "found on in this boot is not forgotten"
     assert second["again"]["boot_id"] == BOOT
+
+
+# --- when an older reply could pass for the proof -----------------------------------------------------------------------------
+
+
+def switch_off(monkeypatch: pytest.MonkeyPatch, line: Line, output: off.Output) -> list[str]:
+    """Have one output switched off over a stand-in line; what was said, and `…` wherever silence of a whole time-out was waited for."""
+    did: list[str] = []
+
+    def send(content: bytes) -> None:
+        did.append(content.decode().strip())
+        line.send(content)
+
+    def receive(wait_s: float) -> bytes:
+        if not line.coming and wait_s == output.timeout_s:
+            did.append("…")
+        return line.receive(wait_s)
+
+    monkeypatch.setattr(wire, "open_link", lambda *_: wire.Link(send, receive, lambda: None))
+    off.switch_off(output, later_s(10.0))
+    return did
+
+
+WHO = exchange("*IDN?", "A,B,C,D")
+IS_OFF = exchange("OUTP?", "0")
+
+
+def known(*commands: Any, identity: Any = WHO, verify: tuple[Any, ...] = (IS_OFF,), tries: int = 1, is_of_another_boot: bool = False) -> off.Output:
+    made = off.Output("supply", identity=identity, off=commands, verify=verify, timeout_s=0.25, tries=tries)
+    made.is_of_another_boot = is_of_another_boot
+    return made
+
+
+def test_behind_the_right_identity_nothing_older_is_waited_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    output = known(exchange("OFF"))
+
+    assert switch_off(monkeypatch, Line(b"A,B,C,D\n", b"", b"0\n"), output) == ["*IDN?", "OFF", "OUTP?"]
+    assert output.result == (True, "OUTP? 0")
+
+
+def test_at_a_second_try_a_reply_to_the_first_may_still_come(monkeypatch: pytest.MonkeyPatch) -> None:
+    output = known(exchange("OFF"), tries=2)
+    did = switch_off(monkeypatch, Line(b"A,B,C,D\n", b"", b"", b"A,B,C,D\n", b"", b"0\n"), output)
+
+    assert did == ["*IDN?", "OFF", "OUTP?", "*IDN?", "OFF", "…", "OUTP?"]
+    assert output.result == (True, "OUTP? 0")
+
+
+def test_who_cannot_say_who_he_is_may_still_be_answering_another(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert switch_off(monkeypatch, Line(b"", b"0\n"), known(exchange("OFF"), identity=None)) == ["OFF", "…", "OUTP?"]
+
+
+def test_behind_what_acknowledges_off_nothing_older_comes(monkeypatch: pytest.MonkeyPatch) -> None:
+    acknowledged = known(exchange("OFF", "OK"), identity=None)
+    assert switch_off(monkeypatch, Line(b"OK\n", b"0\n"), acknowledged) == ["OFF", "OUTP?"]
+    one_of_two = known(exchange("VOLT 0"), exchange("OFF", "OK"), identity=None)
+    assert switch_off(monkeypatch, Line(b"", b"OK\n", b"0\n"), one_of_two) == ["VOLT 0", "OFF", "OUTP?"]
+    refused = known(exchange("OFF", "OK"), identity=None)
+    assert switch_off(monkeypatch, Line(b"NO\n", b"0\n"), refused) == ["OFF", "…", "OUTP?"]
+
+
+def test_before_the_question_after_one_that_was_asked_twice_the_line_is_silent() -> None:
+    waits: list[tuple[str, float]] = []
+    line = Line(b"1\n", b"0\n", b"0\n")
+
+    def receive(wait_s: float) -> bytes:
+        waits.append((line.said()[-1] if line.said() else "", wait_s))
+        return line.receive(wait_s)
+
+    questions = (IS_OFF, exchange("CURR?", "0"))
+    output = off.Output("supply", verify=questions, timeout_s=0.5, tries=1)
+    told = off.verify(wire.Link(line.send, receive, lambda: None), output, later_s(10.0), in_doubt=False)
+
+    assert told == (True, "OUTP? 0 and CURR? 0")
+    assert line.said() == ["OUTP?", "OUTP?", "CURR?"]
+    assert ("OUTP?", 0.5) in waits, "the whole time-out, before CURR?"
+
+
+def test_in_another_boot_the_output_itself_is_asked_first_whether_it_is_on(monkeypatch: pytest.MonkeyPatch) -> None:
+    output = known(exchange("OFF"), verify=(IS_OFF, exchange("CURR?", "0")), is_of_another_boot=True)
+    did = switch_off(monkeypatch, Line(b"A,B,C,D\n", b"1\n", b"", b"0\n", b"0\n"), output)
+
+    assert did == ["*IDN?", "OUTP?", "OFF", "OUTP?", "CURR?"]
+    assert (output.was_on, output.result[0]) == (True, True)
