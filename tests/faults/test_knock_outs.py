@@ -14,8 +14,8 @@ from tests.faults.knock import Knock, KnockError, altered, knocked_out
 from tests.faults.planted import PLANTED
 from tests.faults.table import ROWS
 
-TURNS = 3
-"""Each commit takes a third of all knocks, by its id; with ALL_TURNS in the environment, as `make campaign` sets it, all of them."""
+TURNS = 6
+"""Each commit takes a sixth of all knocks, by its id; with ALL_TURNS in the environment, as `make campaign` sets it, all of them."""
 
 
 def of_this_turn(names: Iterable[str]) -> list[str]:
