@@ -247,7 +247,7 @@ def test_every_command_line_shown_is_found_at_all():
     assert {line.split()[1] for line in command_lines()} >= {"off", "init", "check", "rehearse", "run", "report", "replay", "resume"}
 
 
-@pytest.mark.parametrize("said", ["attended runs only", "chargerd off", "Local codes and licensed practice", "No sensor tells it"])
+@pytest.mark.parametrize("said", ["attended unless unattended is granted", "chargerd off", "Local codes and licensed practice", "No sensor tells it"])
 def test_what_can_hurt_is_said_before_the_first_command(said: str):
     assert said in README.split("## Two commands")[0]
 
